@@ -1,0 +1,1 @@
+"""Alert texts, outbox sender and channels."""

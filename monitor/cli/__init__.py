@@ -1,0 +1,1 @@
+"""Commands, one module each; heavy imports wait until a command needs them."""

@@ -1,0 +1,1 @@
+"""Readings in: MQTT and log files, decoding and checks of payloads."""

@@ -1,0 +1,1 @@
+"""Physics of water, air cushion and pipework: pure functions, no I/O."""

@@ -1,0 +1,1 @@
+"""Ports, settings and the pipeline that joins the core to the adapters."""

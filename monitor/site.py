@@ -1,0 +1,69 @@
+"""What is known of one site, in SI units: the facts on the plates and in the visit book.
+
+Frozen and free of I/O; ``monitor.service.settings`` reads it from a site file.
+Pressures here are gauge, in Pa; ``None`` means "not known" and widens what is concluded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class HeaterKind(StrEnum):
+    """How the water is heated; decides efficiency and thermal lag where they are not given."""
+
+    STORAGE = "storage"
+    INDIRECT = "indirect"
+    ELECTRIC = "electric"
+    LOOP = "loop"
+
+
+class VisitAction(StrEnum):
+    """What was done to the tank at a service visit."""
+
+    GAUGED = "gauged"
+    REFILLED = "refilled"
+    REPLACED = "replaced"
+
+
+@dataclass(frozen=True, slots=True)
+class Heater:
+    """The heater: water volume [m³], fuel or electric input [W], conversion to the water, setpoint [°C]."""
+
+    kind: HeaterKind = HeaterKind.STORAGE
+    volume: float | None = None
+    input: float | None = None
+    efficiency: float | None = None
+    setpoint: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One closed water-heating system. Pressures gauge [Pa], volumes [m³], altitude [m]."""
+
+    id: str
+    name: str = ""
+    altitude: float = 0.0
+    timezone: str = "UTC"
+    unit: str = "kPa"
+    heater: Heater = Heater()
+    tank_volume: float | None = None
+    precharge: float | None = None
+    supply: float | None = None
+    relief: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """A service visit: gauge pressures [Pa] with the water side relieved; ``time`` in epoch seconds UTC.
+
+    ``precharge`` is the air charge as the visit left it: as found for ``gauged``, as pumped for
+    ``refilled`` and ``replaced``. ``water_at_valve`` is None where nobody looked.
+    """
+
+    time: float
+    action: VisitAction
+    precharge: float | None = None
+    supply: float | None = None
+    water_at_valve: bool | None = None

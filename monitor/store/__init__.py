@@ -1,0 +1,1 @@
+"""Readings, rejected readings, events and outbox on disk."""

@@ -1,0 +1,1 @@
+"""The page: reads through the store's port only."""

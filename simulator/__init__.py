@@ -1,0 +1,1 @@
+"""Plants with their own physics that publish readings: shares only the wire form with the monitor."""
