@@ -1,0 +1,224 @@
+"""The protocols through which the service reaches the world, and the records that cross them.
+
+Every adapter at the rim fills one of these; tests run one suite against each filling.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol
+
+from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.report import Report
+from monitor.estimation.samples import FloatArray
+from monitor.readings import Point, Reading, Rejected
+from monitor.site import Site, Visit
+
+
+class Clock(Protocol):
+    """Where the service asks for the time of day."""
+
+    def now(self) -> float:
+        """Return epoch seconds UTC."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message as the broker handed it over; ``handle`` is what the source needs to acknowledge it."""
+
+    topic: str
+    payload: bytes
+    arrived: float
+    retained: bool = False
+    handle: object = None
+
+
+@dataclass(frozen=True, slots=True)
+class SourceHealth:
+    """``alive``: the network loop runs; ``connected``: the broker has accepted us; ``last_message``: epoch s."""
+
+    alive: bool
+    connected: bool
+    last_message: float | None
+    detail: str
+
+
+class MessageSource(Protocol):
+    """Messages from a broker, handed over at least once: what is not acknowledged comes again."""
+
+    def start(self) -> None:
+        """Begin to connect; returns at once, even while the broker is down."""
+
+    def take(self, limit: int, timeout: float) -> list[Message]:
+        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Tell the broker that these are durably stored (or refused and listed)."""
+
+    def health(self) -> SourceHealth:
+        """Return whether messages can arrive."""
+
+    def stop(self) -> None:
+        """Disconnect; unacknowledged messages stay with the broker."""
+
+
+class EventState(StrEnum):
+    """State of an event after IEC 62682 (those that this service uses so far)."""
+
+    ACTIVE_UNACKNOWLEDGED = "active_unacknowledged"
+    ACTIVE_ACKNOWLEDGED = "active_acknowledged"
+    RETURNED_UNACKNOWLEDGED = "returned_unacknowledged"
+    NORMAL = "normal"
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A finding as the store keeps it, under a number that never changes."""
+
+    number: int
+    site: str
+    finding: Finding
+    state: EventState
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One message to people about one event; ``key`` is its idempotency key."""
+
+    key: str
+    site: str
+    title: str
+    body: str
+    severity: str
+    created: float
+    event: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """An alert that one channel still owes: ``attempts`` so far, next try not before ``due`` (epoch s)."""
+
+    id: int
+    alert: Alert
+    channel: str
+    attempts: int
+    due: float
+    last_error: str = ""
+
+
+class Store(Protocol):
+    """Durable memory. Each method is one transaction; what it returned from is on disk.
+
+    Raises `StoreError` where the disk or the file does not allow it.
+    """
+
+    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
+        """Store readings, idempotent by (site, point, time), and refused payloads; return how many were new."""
+
+    def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
+        """Return times and values with start <= time < end, ascending."""
+
+    def span(self, site: str) -> tuple[float, float] | None:
+        """Return the times of the first and the last reading of a site."""
+
+    def latest(self, site: str) -> Mapping[Point, Reading]:
+        """Return the newest reading of each point."""
+
+    def rejected(self, limit: int) -> list[Rejected]:
+        """Return the newest refused payloads, newest first."""
+
+    def rejected_count(self) -> int:
+        """Return how many payloads were refused so far."""
+
+    def add_visit(self, site: str, visit: Visit) -> None:
+        """Log a service visit, idempotent by (site, time, action)."""
+
+    def visits(self, site: str) -> list[Visit]:
+        """Return the visits of a site, oldest first."""
+
+    def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Open an event and owe each alert to its channel (keys: channel names), in one transaction.
+
+        Return None and change nothing where (site, fault, raised) is known already. The ``event`` field
+        of the alerts is filled in by the store.
+        """
+
+    def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Mark the event of this finding as returned to normal; None if unknown or ended already."""
+
+    def acknowledge_event(self, number: int, who: str, when: float) -> Event | None:
+        """Acknowledge an event; None if there is no such event."""
+
+    def events(self, site: str | None = None, *, open_only: bool = False, limit: int = 200) -> list[Event]:
+        """Return events, newest first."""
+
+    def due_deliveries(self, now: float, limit: int) -> list[Delivery]:
+        """Return deliveries that are owed and due, oldest first."""
+
+    def delivered(self, delivery: int, when: float) -> None:
+        """Strike a delivery off: its channel has it."""
+
+    def failed(self, delivery: int, error: str, due: float | None) -> None:
+        """Note a failed attempt; ``due`` None: given up, listed as a dead letter."""
+
+    def dead_letters(self) -> list[Delivery]:
+        """Return deliveries that were given up."""
+
+    def integrity(self) -> list[str]:
+        """Return what the database's own check finds wrong; empty if sound."""
+
+    def close(self) -> None:
+        """Release the file."""
+
+
+class AlertChannel(Protocol):
+    """One way to reach people."""
+
+    @property
+    def name(self) -> str:
+        """Name given in the settings; safe to show."""
+
+    def send(self, alert: Alert) -> None:
+        """Deliver; raise `DeliveryError` (message without secrets) if that is not certain."""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteView:
+    """What the page shows of a site."""
+
+    site: Site
+    report: Report
+    latest: Mapping[Point, Reading]
+    events: Sequence[Event]
+
+
+@dataclass(frozen=True, slots=True)
+class ServiceHealth:
+    """What the page and ``/readyz`` show of the service itself; ``problems`` empty when ready."""
+
+    started: float
+    source: SourceHealth
+    stored: int
+    rejected: int
+    problems: Sequence[str] = field(default_factory=tuple)
+
+
+class Board(Protocol):
+    """What the page reads: a consistent view of the running service, safe to call from any thread."""
+
+    def sites(self) -> list[SiteView]:
+        """Return all sites, most urgent first."""
+
+    def site(self, site_id: str) -> SiteView | None:
+        """Return one site, None if unknown."""
+
+    def pressure(self, site_id: str, start: float, end: float, limit: int) -> tuple[FloatArray, FloatArray]:
+        """Return at most about ``limit`` pressure points of a span, peaks kept."""
+
+    def acknowledge(self, number: int, who: str) -> Event | None:
+        """Acknowledge an event."""
+
+    def health(self) -> ServiceHealth:
+        """Return the health of the service."""
