@@ -1,0 +1,52 @@
+# shellcheck shell=sh
+# Makes the Python environment in .venv from a lock file. Sourced by deploy/demo and tests/run, which
+# stand in the project's folder by then. POSIX sh: Debian's sh is dash.
+#
+#   PYTHON=/path/to/python3   another interpreter than the first python3 on PATH
+#
+# A stamp in .venv holds what it was made from (interpreter, folder, lock file, pyproject.toml): nothing
+# is installed while that has not changed. A venv cannot be moved, hence the folder.
+
+fail() {
+    printf '\n%s\n' "$*" >&2
+    exit 1
+}
+
+check_python() {
+    PYTHON=${PYTHON:-python3}
+    command -v "$PYTHON" >/dev/null 2>&1 ||
+        fail "There is no $PYTHON on this machine. Install Python 3.11 or newer:
+    apt-get install python3 python3-venv      (as root, or with sudo in front)"
+    found=$("$PYTHON" -c 'import sys; print("%d.%d" % sys.version_info[:2])') ||
+        fail "$PYTHON does not run. Name another one: PYTHON=/path/to/python3 sh $0"
+    "$PYTHON" -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
+        fail "$PYTHON is Python $found, but 3.11 or newer is needed (Debian 12 and 13 have it).
+Name another one: PYTHON=/path/to/python3.11 sh $0"
+    "$PYTHON" -c 'import venv, ensurepip' 2>/dev/null ||
+        fail "$PYTHON cannot make a virtual environment. Debian keeps that part in a package of its own:
+    apt-get install python3-venv      (as root, or with sudo in front)"
+}
+
+# Both lock files pin the same versions (the second is compiled under the first), so either may be
+# installed on top of the other.
+make_environment() { # LOCK
+    check_python
+    base="$("$PYTHON" -c 'import sys; print(sys.version, sys.prefix)') $(pwd -P)"
+    if [ "$(cat .venv/made-with 2>/dev/null)" != "$base" ] || ! .venv/bin/python -c '' 2>/dev/null; then
+        echo "Making .venv with Python $found"
+        rm -rf .venv
+        "$PYTHON" -m venv .venv || fail "The virtual environment .venv could not be made: see above."
+        echo "$base" >.venv/made-with
+    fi
+    made="$(cksum "$1" pyproject.toml)"
+    if [ "$(cat ".venv/installed-$1" 2>/dev/null)" != "$made" ]; then
+        echo "Installing what $1 lists (a minute or two the first time)"
+        # Only wheels: nothing is compiled, and no code runs that the lock file's hashes do not cover.
+        .venv/bin/python -m pip install --quiet --disable-pip-version-check \
+            --require-hashes --only-binary :all: -r "$1" ||
+            fail "Installing failed: see above. Is there a network, and a way to the Python packages?"
+        .venv/bin/python -m pip install --quiet --disable-pip-version-check \
+            --no-deps --no-build-isolation --editable . || fail "Installing cushionwatch failed: see above."
+        echo "$made" >".venv/installed-$1"
+    fi
+}
