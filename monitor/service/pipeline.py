@@ -1,0 +1,231 @@
+"""From point readings to aligned rows to findings, for one site: pure, time comes with the data.
+
+Devices report pressure, heater and temperature apart, often in different messages and not quite in
+order. The analysis wants rows. The rules of the joint are these:
+
+- One row per pressure reading, with the heater and the temperature last known at or before its instant.
+- A row is final once the newest reading of the site is ``HOLD_BACK`` seconds younger (data time, so that
+  neither the network nor an accelerated clock matters); until then readings out of order are sorted in.
+- A heater or temperature reading holds until the next one, because many devices report changes only -
+  but only while the site is heard: across a silence longer than ``STALE`` a change may have been missed,
+  so its state is unknown (NaN) until it is reported again.
+- A reading that comes when its row is final is late. It is stored and counted; a late pressure is not
+  analysed before a restart replays the store, a late heater or temperature counts for later rows.
+
+Every decision is taken reading by reading, so the cut of the stream into batches never shows.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, insort
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Final, NamedTuple
+
+import numpy as np
+
+from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.report import Report
+from monitor.estimation.samples import FloatArray, Samples
+from monitor.readings import Point, Reading
+from monitor.service.analyser import Analyser
+from monitor.site import Site, Visit
+
+HOLD_BACK: Final = 15.0
+"""Seconds of data time that a row waits for companions; a few times the lag between topics of a device."""
+
+STALE: Final = 900.0
+"""Seconds of silence of a whole site after which a held state is no longer trusted."""
+
+_HISTORY: Final = 3600.0
+"""Seconds of heater and temperature history kept for pressure that comes in batches behind them."""
+
+
+class Row(NamedTuple):
+    """One aligned row; see `Samples` for units."""
+
+    time: float
+    pressure: float
+    heater: float
+    temperature: float
+
+
+class _Held:
+    """Values of one point around the rows that are being finished; the last at or before a row holds."""
+
+    def __init__(self) -> None:
+        self._entries: list[tuple[float, float]] = []
+
+    def put(self, time: float, value: float) -> None:
+        """Sort a value in; of two with one stamp the first counts, as in the store."""
+        entries = self._entries
+        if not entries or time > entries[-1][0]:
+            entries.append((time, value))
+            return
+        place = bisect_left(entries, (time, -math.inf))
+        if entries[place][0] != time:
+            entries.insert(place, (time, value))
+
+    def at(self, time: float, since: float) -> float:
+        """Return the value that holds at ``time``, NaN if there is none from ``since`` on."""
+        self.forget(time)
+        held, value = self._entries[0] if self._entries else (math.inf, math.nan)
+        return value if since <= held <= time else math.nan
+
+    def forget(self, time: float) -> None:
+        """Drop what can no longer hold at ``time`` or later."""
+        entries = self._entries
+        while len(entries) > 1 and entries[1][0] <= time:
+            del entries[0]
+
+
+class Aligner:
+    """Joins the readings of one site into rows, strictly increasing in time."""
+
+    def __init__(self, hold_back: float = HOLD_BACK, stale: float = STALE) -> None:
+        self.late = 0
+        self.newest = -math.inf
+        self._hold_back = hold_back
+        self._stale = stale
+        self._final = -math.inf
+        self._waiting: list[tuple[float, float]] = []
+        self._held = {Point.HEATER: _Held(), Point.TEMPERATURE: _Held()}
+        self._seen: list[float] = []
+        self._heard = -math.inf
+        self._since = -math.inf
+
+    def add(self, reading: Reading) -> list[Row]:
+        """Take a reading; return the rows that it made final."""
+        time = reading.time
+        if time <= self._final:
+            self.late += 1
+        if reading.point is not Point.PRESSURE:
+            self._held[reading.point].put(time, reading.value)
+        elif time > self._final:
+            place = bisect_left(self._waiting, (time, -math.inf))
+            if place == len(self._waiting) or self._waiting[place][0] != time:
+                self._waiting.insert(place, (time, reading.value))
+        if time > self._final:
+            insort(self._seen, time)
+        self.newest = max(self.newest, time)
+        rows = self._finish(self.newest - self._hold_back)
+        self._forget(self.newest - _HISTORY)
+        return rows
+
+    def reach(self, now: float) -> list[Row]:
+        """Take it that no reading up to ``now`` is still to come; return the rows that were waiting."""
+        rows = self._finish(now)
+        self._final = max(self._final, now)
+        return rows
+
+    def _finish(self, frontier: float) -> list[Row]:
+        rows: list[Row] = []
+        while self._waiting and self._waiting[0][0] <= frontier:
+            time, pressure = self._waiting.pop(0)
+            self._listen(time)
+            heater = self._held[Point.HEATER].at(time, self._since)
+            temperature = self._held[Point.TEMPERATURE].at(time, self._since)
+            rows.append(Row(time, pressure, heater, temperature))
+            self._final = time
+        return rows
+
+    def _listen(self, time: float) -> None:
+        """Walk over the instants at which the site was heard, up to ``time``, and note the last silence."""
+        count = 0
+        for instant in self._seen:
+            if instant > time:
+                break
+            if instant - self._heard > self._stale:
+                self._since = instant
+            self._heard = max(self._heard, instant)
+            count += 1
+        del self._seen[:count]
+
+    def _forget(self, time: float) -> None:
+        if self._seen and self._seen[0] < time:
+            self._listen(time)
+            for held in self._held.values():
+                held.forget(time)
+
+
+def to_samples(rows: Sequence[Row]) -> Samples:
+    """Return rows as arrays."""
+    columns = np.array(rows, dtype=np.float64).reshape(-1, 4).T
+    return Samples(*(np.ascontiguousarray(column) for column in columns))
+
+
+def feed(analyser: Analyser, samples: Samples, visits: Sequence[Visit]) -> list[Finding]:
+    """Feed rows with the visits among them, each before the first row at or after its time.
+
+    ``visits`` are sorted by time; those later than the last row come last.
+    """
+    changed: list[Finding] = []
+    first = 0
+    for visit in visits:
+        last = int(np.searchsorted(samples.time, visit.time))
+        if last > first:
+            changed += analyser.feed(samples.between(first, last))
+        first = max(first, last)
+        changed += analyser.visit(visit)
+    if first < len(samples):
+        changed += analyser.feed(samples.between(first, len(samples)))
+    return changed
+
+
+class SitePipeline:
+    """Everything that happens to the readings of one site, as a function of the readings alone."""
+
+    def __init__(self, site: Site) -> None:
+        self._analyser = Analyser(site)
+        self._aligner = Aligner()
+        self._visits: list[Visit] = []
+        self._known: set[tuple[float, str]] = set()
+
+    @property
+    def late(self) -> int:
+        """Return how many readings came too late to be analysed in place."""
+        return self._aligner.late
+
+    @property
+    def newest(self) -> float:
+        """Return the time of the newest reading, minus infinity before the first."""
+        return self._aligner.newest
+
+    def report(self) -> Report:
+        """Return what is known of the site."""
+        return self._analyser.report()
+
+    def log_visits(self, visits: Iterable[Visit]) -> None:
+        """Take service visits into account, each once, from its time on."""
+        for visit in visits:
+            key = (visit.time, visit.action.value)
+            if key not in self._known:
+                self._known.add(key)
+                insort(self._visits, visit, key=lambda one: one.time)
+
+    def take(self, readings: Iterable[Reading]) -> list[Finding]:
+        """Take readings of this site in the order of arrival; return the findings that changed."""
+        rows = [row for reading in readings for row in self._aligner.add(reading)]
+        return self._feed(rows, rows[-1].time) if rows else []
+
+    def tick(self, now: float) -> list[Finding]:
+        """Let data time reach ``now``: nothing older is to come. Return the findings that changed."""
+        changed = self._feed(self._aligner.reach(now), now)
+        return changed + self._analyser.tick(now)
+
+    def _feed(self, rows: Sequence[Row], until: float) -> list[Finding]:
+        due = [visit for visit in self._visits if visit.time <= until]
+        del self._visits[: len(due)]
+        return feed(self._analyser, to_samples(rows), due)
+
+
+def in_order(site: str, series: Mapping[Point, tuple[FloatArray, FloatArray]]) -> Iterator[Reading]:
+    """Merge the series of one site into readings in the order of time; how a store is replayed."""
+    points = list(series)
+    times = np.concatenate([series[point][0] for point in points])
+    values = np.concatenate([series[point][1] for point in points])
+    which = np.repeat(np.arange(len(points)), [len(series[point][0]) for point in points])
+    order = np.argsort(times, kind="stable")
+    columns = (times[order].tolist(), which[order].tolist(), values[order].tolist())
+    for time, index, value in zip(*columns, strict=True):
+        yield Reading(site, points[index], time, value)
