@@ -70,7 +70,10 @@ KINDS: Final[Mapping[str, Mapping[str, Unit]]] = {
     "duration": DURATION,
 }
 
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\s\d.+-]\S*)\s*")
+_QUANTITY = re.compile(r"\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\s\d.+-]\S*)\s*")
+
+_SHOWN: Final = 60
+"""How many characters of a wrong value an error message repeats."""
 
 
 def parse(text: object, kind: str) -> float:
@@ -99,17 +102,24 @@ def parse(text: object, kind: str) -> float:
     allowed = ", ".join(units)
     example = next(iter(units))
     if not isinstance(text, str):
-        raise InputError(f'{text!r} is no {kind}: write a number and a unit in quotes, like "1.5 {example}" ({allowed})')
+        raise InputError(
+            f"{_shown(text)} is no {kind}: write a number and a unit in quotes, "
+            f'like "1.5 {example}" ({allowed})'
+        )
     match = _QUANTITY.fullmatch(text)
     if match is None:
-        raise InputError(f'{text!r} is no {kind}: write a number and a unit, like "1.5 {example}" ({allowed})')
+        raise InputError(
+            f'{_shown(text)} is no {kind}: write a number and a unit, like "1.5 {example}" ({allowed})'
+        )
     number, name = match.groups()
     unit = units.get(name)
     if unit is None:
-        raise InputError(f"unit {name!r} in {text!r} is not known for a {kind}: allowed are {allowed}")
+        raise InputError(
+            f"unit {_shown(name)} in {_shown(text)} is not known for a {kind}: allowed are {allowed}"
+        )
     value = float(number) * unit.factor + unit.offset
     if not math.isfinite(value):
-        raise InputError(f"{text!r} is too large for a {kind}")
+        raise InputError(f"{_shown(text)} is too large for a {kind}")
     return value
 
 
@@ -128,5 +138,11 @@ def from_si(value: float, unit: str, kind: str = "pressure") -> float:
 def _unit(name: str, kind: str) -> Unit:
     units = KINDS[kind]
     if name not in units:
-        raise InputError(f"unit {name!r} is not known for a {kind}: allowed are {', '.join(units)}")
+        raise InputError(f"unit {_shown(name)} is not known for a {kind}: allowed are {', '.join(units)}")
     return units[name]
+
+
+def _shown(value: object) -> str:
+    """Return ``value`` as a message shows it: quoted, and cut where it would fill the screen."""
+    text = repr(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
