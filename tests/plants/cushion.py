@@ -1,0 +1,216 @@
+"""A cushion on a trace: the pressure that a sensor would report, and the truth behind it.
+
+    apply_cushion(household(), vessel_litres=8.0, precharge_kpa=414.0, supply_kpa=414.0, seed=1)
+
+The closed line holds what the heater's water grows by; draws take it out again; the check valve lets the
+supply in when it is the higher (and so keeps the highest supply pressure since the last draw).
+Pressures in and out are gauge [kPa]; absolute inside.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from tests.plants.line import Line
+from tests.plants.trace import FloatArray, Trace, finer
+
+Course = float | FloatArray | Callable[[FloatArray], FloatArray]
+"""A quantity over time: constant, one value a step, or a function of seconds since the start."""
+
+Spans = Sequence[tuple[float, float]]
+"""Spans in seconds since the start."""
+
+
+def atmosphere(altitude: float) -> float:
+    """Return the pressure of the standard atmosphere [kPa] at ``altitude`` [m]; ISO 2533, troposphere."""
+    return 101.325 * (1.0 - 0.0065 * altitude / 288.15) ** 5.25588
+
+
+@dataclass(frozen=True, slots=True)
+class Relief:
+    """A relief valve: opens at ``setting``, shuts at ``reseat`` [kPa gauge]; equal: it holds a plateau."""
+
+    setting: float = math.inf
+    reseat: float = math.inf
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inside:
+    """What happened in the line, one value a step: absolute pressure, water lost through the relief valve [mL]."""
+
+    pressure: FloatArray
+    relieved: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """What reading adds: all that a cheap logger does.
+
+    ``every`` [s] between samples (``jitter`` its standard deviation); ``noise`` and ``resolution`` [kPa];
+    ``offset`` [kPa]; ``gaps`` without any reading; ``heater_clock`` [s] by which the heater's states are late.
+    """
+
+    every: float = 10.0
+    jitter: float = 0.0
+    noise: float = 0.3
+    resolution: float = 0.1
+    offset: float = 0.0
+    gaps: Spans = ()
+    heater_clock: float = 0.0
+    heater: bool = True
+    temperature: bool = True
+    temperature_noise: float = 0.2
+    temperature_offset: float = 0.0
+    upstream: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fitting:
+    """What is built in besides vessel and charge; see `Line`. ``draw_drop``: kPa below supply at 10 L/min."""
+
+    elastic_ml_per_kpa: float = 0.6
+    gamma: float = 1.0
+    relaxation_s: float = math.inf
+    friction_kpa: float = 0.0
+    draw_drop_kpa: float = 40.0
+    relief: Relief = field(default_factory=Relief)
+    altitude: float = 0.0
+
+
+def course(value: Course, time: FloatArray) -> FloatArray:
+    """Return a quantity at each of ``time``."""
+    if callable(value):
+        return np.broadcast_to(np.asarray(value(time), dtype=float), time.shape)
+    return np.broadcast_to(np.asarray(value, dtype=float), time.shape)
+
+
+def run_line(
+    trace: Trace,
+    *,
+    vessel_litres: float,
+    charge: FloatArray,
+    supply: FloatArray,
+    fitting: Fitting,
+    open_spans: Spans = (),
+) -> Inside:
+    """Return what the line does under a trace; ``charge`` and ``supply`` [kPa gauge], one value a step.
+
+    In ``open_spans`` the water side is relieved (a service visit); afterwards the supply is let in.
+    """
+    outside = atmosphere(fitting.altitude)
+    step = trace.step
+    vessel = vessel_litres * 1000.0
+    air = np.maximum(charge + outside, 0.0) * vessel
+    flow = trace.draw / step * 0.06  # mL/s -> L/min
+    floor = supply + outside - fitting.draw_drop_kpa * (flow / 10.0) ** 2
+    floor = np.maximum(floor, outside)
+    open_now = np.zeros(len(trace), bool)
+    for first, last in open_spans:
+        open_now[round(first / step) : round(last / step)] = True
+    line = Line(
+        vessel=vessel,
+        air=float(air[0]),
+        elastic=fitting.elastic_ml_per_kpa,
+        pressure=float(supply[0] + outside),
+        gamma=fitting.gamma,
+        relaxation=fitting.relaxation_s,
+        friction=fitting.friction_kpa,
+    )
+    opens = fitting.relief.setting + outside
+    shuts = min(fitting.relief.reseat, fitting.relief.setting) + outside
+    pressure = np.empty(len(trace))
+    relieved = np.zeros(len(trace))
+    net = trace.growth - trace.draw
+    rows = zip(net.tolist(), floor.tolist(), air.tolist(), open_now.tolist(), strict=True)
+    for i, (volume, lowest, charge_now, is_open) in enumerate(rows):
+        line.air = charge_now
+        if is_open:
+            line.hold(outside, step)
+        else:
+            line.push(volume, step)
+            if line.pressure < lowest:
+                line.hold(lowest, step)
+            elif line.pressure > opens:
+                relieved[i] = -line.hold(shuts, step)
+        pressure[i] = line.pressure
+    return Inside(pressure, relieved)
+
+
+def sample_times(days: float, sensor: Sensor, rng: np.random.Generator) -> FloatArray:
+    """Return the instants of the samples, seconds since the start."""
+    regular = np.arange(1, math.floor(days * 86400.0 / sensor.every)) * sensor.every
+    if sensor.jitter > 0.0:
+        limit = 0.45 * sensor.every
+        regular = regular + np.clip(rng.normal(0.0, sensor.jitter, len(regular)), -limit, limit)
+    keep = np.ones(len(regular), bool)
+    for first, last in sensor.gaps:
+        keep &= (regular < first) | (regular >= last)
+    return np.asarray(regular[keep])
+
+
+def read(value: FloatArray, noise: float, resolution: float, rng: np.random.Generator) -> FloatArray:
+    """Return ``value`` with noise, rounded to the resolution."""
+    noisy = value + rng.normal(0.0, noise, len(value)) if noise > 0.0 else value
+    return np.round(noisy / resolution) * resolution if resolution > 0.0 else noisy
+
+
+Result = dict[str, FloatArray]
+
+FINEST: Final = (10.0, 5.0, 2.0, 1.0)
+"""Steps at which the plant can run: the coarsest that is not longer than the sampling interval."""
+
+
+def apply_cushion(
+    trace: Trace,
+    *,
+    vessel_litres: float,
+    precharge_kpa: Course,
+    supply_kpa: Course,
+    fitting: Fitting | None = None,
+    sensor: Sensor | None = None,
+    open_spans: Spans = (),
+    seed: int = 0,
+) -> Result:
+    """Return readings and truth: ``time`` [s since the start], ``pressure`` [kPa gauge], ``heater`` 0/1 (NaN where
+    not read), ``temperature`` [°C] (NaN), ``truth_charge_kpa`` [kPa gauge] and, one value a plant step,
+    ``plant_time``, ``plant_pressure`` [kPa gauge], ``plant_relieved`` [mL].
+
+    The charge is what a gauge on the relieved vessel would read; a vessel whose gas is lost has one below 0 gauge.
+    """
+    fitting = fitting or Fitting()
+    sensor = sensor or Sensor()
+    rng = np.random.default_rng([seed, 7])
+    step = next((s for s in FINEST if s <= min(sensor.every, trace.step)), FINEST[-1])
+    trace = finer(trace, step) if step < trace.step else trace
+    clock = np.arange(1, len(trace) + 1) * trace.step
+    charge = course(precharge_kpa, clock)
+    supply = course(supply_kpa, clock)
+    inside = run_line(
+        trace,
+        vessel_litres=vessel_litres,
+        charge=charge,
+        supply=supply,
+        fitting=fitting,
+        open_spans=open_spans,
+    )
+    gauge = inside.pressure - atmosphere(fitting.altitude)
+    time = sample_times(trace.days, sensor, rng)
+    seen = np.interp(time, clock, supply if sensor.upstream else gauge)
+    state = np.clip(((time - sensor.heater_clock) / trace.step).astype(int), 0, len(trace) - 1)
+    nothing = np.full(len(time), np.nan)
+    warm = np.interp(time, clock, trace.top) + sensor.temperature_offset
+    return {
+        "time": time,
+        "pressure": read(seen + sensor.offset, sensor.noise, sensor.resolution, rng),
+        "heater": trace.burner[state] if sensor.heater else nothing,
+        "temperature": read(warm, sensor.temperature_noise, 0.1, rng) if sensor.temperature else nothing,
+        "truth_charge_kpa": np.interp(time, clock, charge),
+        "plant_time": clock,
+        "plant_pressure": gauge,
+        "plant_relieved": inside.relieved,
+    }
