@@ -1,0 +1,105 @@
+"""What the estimator assumes of a plant before it has seen a reading, and how unsure it is of that.
+
+Derived once from the site's facts. Absolute pressures [Pa], volumes [m³], air A = p V [J].
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.physics.atmosphere import pressure_at
+from monitor.physics.cushion import SHELL_COMPLIANCE
+from monitor.physics.water import compressibility, heat_capacity, swelling
+from monitor.site import HeaterKind, Site
+
+# Conversion of fuel or electricity to heat in the water, and its standard uncertainty: gas 0.76-0.82,
+# electric 0.98 (field handbooks, second-hand); indirect and loops see a boiler of unknown make.
+_EFFICIENCY: Final = {
+    HeaterKind.STORAGE: (0.78, 0.06),
+    HeaterKind.INDIRECT: (0.85, 0.08),
+    HeaterKind.ELECTRIC: (0.98, 0.02),
+    HeaterKind.LOOP: (0.85, 0.08),
+}
+_INPUT_SD: Final = 0.03  # a name plate is right to 5 % (rectangular: 5 % / sqrt 3)
+_INPUT_GUESS: Final = (10e3, 0.6)  # W and relative sd where no input is given
+_SETPOINT_GUESS: Final = (54.0, 0.09)  # °C; ±6 K in the expansion per joule at 1.5 % per K
+_SETPOINT_SD: Final = 0.035  # a given setpoint: ±2.5 K of thermostat, in the expansion per joule
+_EFFICIENCY_GIVEN_SD: Final = 0.025
+_TANK_SD: Final = 0.015  # nominal against real tank volume
+_TANK_GUESS: Final = (8e-3, 0.4)
+_HEATER_VOLUME_GUESS: Final = 0.15
+_CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
+_COLD: Final = 10.0  # °C of cold water where nothing is measured
+PIPE_COMPLIANCE: Final = 0.05e-9
+"""Compliance of the closed pipework per heater volume [1/Pa]: order of magnitude, copper or steel pipe."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plant:
+    """Constants of one plant; ``*_sd`` are relative standard uncertainties."""
+
+    atmosphere: float
+    watts: float
+    efficiency: float
+    setpoint: float
+    cold: float
+    water_volume: float
+    heat_capacity: float
+    tank_volume: float
+    air_nominal: float
+    charge_target: float
+    supply: float | None
+    relief: float | None
+    elastic: float
+    elastic_sd: float
+    scale_sd: float
+
+    @property
+    def full_recovery(self) -> float:
+        """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]"""
+        steel = 3.0 * 11.7e-6 * (self.setpoint - self.cold)
+        return self.water_volume * (float(swelling(self.cold, self.setpoint)) - steel)
+
+    def charge_gauge(self, air: float) -> float:
+        """Return what a gauge on the relieved tank would read [Pa]; an empty tank reads 0, never less."""
+        return max(air / self.tank_volume - self.atmosphere, 0.0)
+
+    def air_of(self, gauge: float) -> float:
+        """Return the air [J] of an air charge gauged at ``gauge`` [Pa]."""
+        return (gauge + self.atmosphere) * self.tank_volume
+
+
+def plant_of(site: Site) -> Plant:
+    """Return the assumptions for ``site``; what is not known is guessed and widens ``scale_sd``."""
+    heater = site.heater
+    atmosphere = pressure_at(site.altitude)
+    watts, input_sd = _INPUT_GUESS if heater.input is None else (heater.input, _INPUT_SD)
+    efficiency, efficiency_sd = (
+        _EFFICIENCY[heater.kind] if heater.efficiency is None else (heater.efficiency, _EFFICIENCY_GIVEN_SD)
+    )
+    setpoint, setpoint_sd = (
+        _SETPOINT_GUESS if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
+    )
+    tank_volume, tank_sd = _TANK_GUESS if site.tank_volume is None else (site.tank_volume, _TANK_SD)
+    target = next((p for p in (site.precharge, site.supply) if p is not None), _CHARGE_GUESS)
+    water = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
+    per_volume = float(compressibility(40.0)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
+    return Plant(
+        atmosphere=atmosphere,
+        watts=watts,
+        efficiency=efficiency,
+        setpoint=setpoint,
+        cold=_COLD,
+        water_volume=water,
+        heat_capacity=water * 1000.0 * float(heat_capacity(40.0)),
+        tank_volume=tank_volume,
+        air_nominal=(target + atmosphere) * tank_volume,
+        charge_target=target,
+        supply=site.supply,
+        relief=site.relief,
+        elastic=water * per_volume,
+        elastic_sd=0.7,
+        scale_sd=math.sqrt(input_sd**2 + efficiency_sd**2 + setpoint_sd**2 + tank_sd**2),
+    )

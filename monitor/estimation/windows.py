@@ -1,0 +1,256 @@
+"""Clean heating windows: stretches of a burn in which nothing but heat moved the pressure.
+
+A draw, a vent or a step of the supply ends a window; what is left rises smoothly, and how much it rises
+for how much growth is what the cushion is weighed with. Absolute pressures [Pa], volumes [m³].
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+
+from monitor.estimation.heat import growth
+from monitor.estimation.plant import Plant
+from monitor.estimation.samples import FloatArray, Samples
+
+_KPA: Final = 1000.0
+_NOISE_FLOOR: Final = 30.0  # Pa: no field sensor repeats better
+_MIN_ROWS: Final = 5
+_MIN_SECONDS: Final = 40.0
+_FLOW_SD: Final = 0.05  # growth per burner minute scatters by 5 % from window to window (simulated heaters)
+_RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
+_MAX_TRIMS: Final = 4
+
+
+class Kind(StrEnum):
+    """What a stretch of a burn says."""
+
+    RISE = "rise"  # pressure rose with heat: weighs the cushion
+    FLAT = "flat"  # heat came, pressure did not answer
+    STEEP = "steep"  # too short to weigh, but so steep that there can be hardly any cushion
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """One measurement of the cushion: ``growth`` (by the assumed heat) took the line from p1 to p2.
+
+    ``relative_sd``: standard uncertainty of growth over rise from this window alone, scale left out.
+    """
+
+    kind: Kind
+    start: float
+    end: float
+    p1: float
+    p2: float
+    growth: float
+    relative_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """Standard deviation and resolution of a pressure signal. [Pa]"""
+
+    sd: float
+    resolution: float
+
+    @property
+    def step(self) -> float:
+        """Smallest fall between neighbours that is not noise."""
+        return 5.0 * self.sd + 1.2 * self.resolution
+
+
+def noise_of(p: FloatArray) -> Noise:
+    """Return noise and resolution of a signal, from its second differences (a ramp has none)."""
+    if len(p) < 4:  # noqa: PLR2004 - nothing to difference
+        return Noise(_NOISE_FLOOR * 5, 0.0)
+    steps = np.abs(np.diff(p))
+    moved = steps[steps > 1e-6]  # noqa: PLR2004 - Pa, rounding of the conversion
+    stuck = 1.0 - len(moved) / len(steps)
+    resolution = float(np.min(moved)) if len(moved) and stuck > 0.1 else 0.0  # noqa: PLR2004
+    sd = 1.4826 * float(np.median(np.abs(np.diff(p, 2)))) / np.sqrt(6.0)
+    return Noise(max(sd, resolution / np.sqrt(12.0), _NOISE_FLOOR), resolution)
+
+
+def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]:
+    """Return the windows of one burn.
+
+    Parameters
+    ----------
+    burn : Samples
+        Rows with the heater on, and the last row before (so that a first steep rise is not lost).
+    off : float or None
+        When the heater went off; None if that was not seen.
+    plant : Plant
+        Assumptions about the plant.
+    """
+    if len(burn) < 2:  # noqa: PLR2004 - a rise needs two rows
+        return []
+    p = burn.pressure * _KPA + plant.atmosphere
+    noise = noise_of(p)
+    keep = _not_spikes(p, noise)
+    rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
+    grown = growth(rows.time, rows.heater, rows.temperature, off, plant)
+    ceiling = np.inf
+    if plant.relief is not None:
+        ceiling = plant.relief * _RELIEF_BAND + plant.atmosphere
+    found = []
+    for first, last in clean_stretches(rows.pressure, noise, ceiling):
+        window = _measure(rows, grown.volume, grown.relative_sd, first, last, noise, plant)
+        if window is not None:
+            found.append(window)
+    return found
+
+
+def _not_spikes(p: FloatArray, noise: Noise) -> np.ndarray:
+    """Water hammer and glitches: a single row far from both neighbours is left out."""
+    keep = np.ones(len(p), dtype=bool)
+    if len(p) >= 3:  # noqa: PLR2004
+        before, here, after = p[:-2], p[1:-1], p[2:]
+        away = np.minimum(np.abs(here - before), np.abs(here - after))
+        same_side = (here - before) * (here - after) > 0
+        apart = np.abs(after - before) < 0.5 * away
+        keep[1:-1] = ~(same_side & apart & (away > 2.0 * noise.step))
+    return keep
+
+
+def clean_stretches(p: FloatArray, noise: Noise, ceiling: float = np.inf) -> list[tuple[int, int]]:
+    """Return (first, last) row pairs, inclusive, of stretches without a fall, a jump or the relief band."""
+    stretches: list[tuple[int, int]] = []
+    first = 0
+    while first < len(p) - 1:
+        part = p[first:]
+        fallen = np.flatnonzero(np.maximum.accumulate(part) - part > noise.step)
+        over = np.flatnonzero(part >= ceiling)
+        stop = min(len(part), int(fallen[0]) if len(fallen) else len(part), int(over[0]) if len(over) else len(part))
+        if stop >= 2:  # noqa: PLR2004
+            last = int(np.argmax(part[:stop])) if len(fallen) and stop == fallen[0] else stop - 1
+            stretches.extend(_split_at_jumps(p, first, first + last, noise))
+        following = first + max(stop, 1)
+        while following < len(p) - 1 and p[following + 1] <= p[following]:
+            following += 1
+        first = following
+    return [(a, b) for a, b in stretches if b > a]
+
+
+def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[tuple[int, int]]:
+    """Split where the pressure leaps up: a draw has ended and the line fills again."""
+    done: list[tuple[int, int]] = []
+    todo = [(first, last)]
+    while todo:
+        a, b = todo.pop()
+        steps = np.diff(p[a : b + 1])
+        if len(steps) < 2:  # noqa: PLR2004
+            done.append((a, b))
+            continue
+        # The mean of the middle half: a median of coarse steps would be 0 on a slow ramp.
+        ordered = np.sort(steps)
+        usual = float(np.mean(ordered[len(ordered) // 4 : max(3 * len(ordered) // 4, 1)]))
+        leap = int(np.argmax(steps))
+        if steps[leap] > noise.step + noise.sd + 4.0 * max(usual, 0.0):
+            todo.extend([(a, a + leap), (a + leap + 1, b)])
+        else:
+            done.append((a, b))
+    return sorted(done)
+
+
+def _measure(
+    rows: Samples, volume: FloatArray, volume_sd: float, first: int, last: int, noise: Noise, plant: Plant
+) -> Window | None:
+    steep = _steep(rows, volume, first, last, noise, plant)
+    first, last = _without_transients(rows.time, first, last, len(rows) - 1)
+    if last - first + 1 < _MIN_ROWS or rows.time[last] - rows.time[first] < _MIN_SECONDS:
+        return steep
+    fit = _fit(volume, rows.pressure, first, last)
+    for _ in range(_MAX_TRIMS):
+        if abs(fit.bend) < 0.25 or abs(fit.bend) < 3.0 * fit.bend_sd:  # noqa: PLR2004
+            break
+        cut = first + max((last - first + 1) // 4, 1)
+        if last - cut + 1 < _MIN_ROWS or rows.time[last] - rows.time[cut] < _MIN_SECONDS:
+            break
+        first = cut
+        fit = _fit(volume, rows.pressure, first, last)
+    grown = float(volume[last] - volume[first])
+    start, end = float(rows.time[first]), float(rows.time[last])
+    if grown <= 0.0:
+        return None
+    p1, p2 = fit.middle - fit.rise / 2.0, fit.middle + fit.rise / 2.0
+    expected = _expected_rise(grown, fit.middle, plant)
+    if fit.rise < 0.2 * expected or fit.rise < 3.0 * fit.rise_sd:
+        if expected > 6.0 * fit.rise_sd and expected > 2.0 * noise.step:
+            return Window(Kind.FLAT, start, end, p1, p2, grown, 1.0)
+        return steep
+    if p1 <= 0.0 or fit.rise_sd > 0.3 * fit.rise:
+        return steep
+    bent = max(abs(fit.bend) - 0.1, 0.0) * 0.5
+    relative = float(np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + volume_sd**2 + bent**2))
+    return Window(Kind.RISE, start, end, p1, p2, grown, relative)
+
+
+def _expected_rise(grown: float, p: float, plant: Plant) -> float:
+    """Rise that a cushion twice as large as the nominal one would still show. [Pa]"""
+    return grown / (2.0 * plant.air_nominal / (p * p) + plant.elastic)
+
+
+def _steep(
+    rows: Samples, volume: FloatArray, first: int, last: int, noise: Noise, plant: Plant
+) -> Window | None:
+    """A rise over a few rows that no cushion of a quarter of the nominal air could allow."""
+    grown = float(volume[last] - volume[first])
+    p1, p2 = float(rows.pressure[first]), float(rows.pressure[last])
+    if grown <= 0.0 or p2 - p1 < 4.0 * noise.step or first > 1:
+        return None
+    # Only from the start of a burn on: after a draw the line fills by itself.
+    quarter = 0.25 * plant.air_nominal * (1.0 / p1 - 1.0 / p2) + 3.0 * plant.elastic * (p2 - p1)
+    if grown > 0.7 * quarter:
+        return None
+    return Window(Kind.STEEP, float(rows.time[first]), float(rows.time[last]), p1, p2, grown, 0.5)
+
+
+def _without_transients(time: FloatArray, first: int, last: int, end: int) -> tuple[int, int]:
+    """Leave out the start (metal warms, gas and bladder settle) and the last moments before burner-off."""
+    span = float(time[last] - time[first])
+    skip = min(max(30.0, 0.15 * span), 120.0, 0.4 * span)
+    first = int(np.searchsorted(time, time[first] + skip))
+    if last == end:
+        last = int(np.searchsorted(time, time[last] - min(20.0, 0.1 * span), side="right")) - 1
+    return first, last
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    middle: float
+    rise: float
+    rise_sd: float
+    bend: float  # relative difference of slope between the halves, beyond what a gas cushion has
+    bend_sd: float
+
+
+def _fit(volume: FloatArray, pressure: FloatArray, first: int, last: int) -> _Fit:
+    """Fit pressure as a parabola in the growth; the rise between its ends needs the odd part only."""
+    v = volume[first : last + 1]
+    p = pressure[first : last + 1]
+    half = 0.5 * float(v[-1] - v[0])
+    if half <= 0.0:
+        return _Fit(float(np.mean(p)), 0.0, float(np.std(p)) + 1.0, 0.0, 1.0)
+    z = (v - v[0]) / half - 1.0
+    design = np.stack([np.ones_like(z), z, z * z], axis=1)
+    normal = design.T @ design
+    coefficients = np.linalg.solve(normal, design.T @ p)
+    residual = p - design @ coefficients
+    variance = float(residual @ residual) / max(len(p) - 3, 1)
+    # Quantised ramps leave residuals that resemble their neighbours: fewer rows count than there are.
+    lag = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-12)
+    lag = min(max(lag, 0.0), 0.9)
+    covariance = np.linalg.inv(normal) * (variance + 1.0) * (1.0 + lag) / (1.0 - lag)
+    a, b, c = (float(x) for x in coefficients)
+    rise = 2.0 * b
+    # A gas cushion alone bends by b²/p (p'' = 2 p'²/p); pure elasticity not at all: take the mean.
+    expected = 0.5 * b * b / max(a, 1.0)
+    scale = max(abs(b), 1e-9)
+    return _Fit(
+        a, rise, 2.0 * float(np.sqrt(covariance[1, 1])),
+        2.0 * (c - expected) / scale, 2.0 * float(np.sqrt(covariance[2, 2])) / scale,
+    )
