@@ -1,0 +1,83 @@
+"""Field types for settings: quantities with units and the ranges in which they are plausible.
+
+The ranges are wide, there to catch a wrong unit or a slipped digit, not to judge an installation.
+"""
+
+from __future__ import annotations
+
+import re
+import zoneinfo
+from collections.abc import Callable
+from typing import Annotated
+
+from pydantic import AfterValidator, BeforeValidator
+
+from monitor import units
+from monitor.errors import InputError
+from monitor.service.settings.problems import closest, refuse
+
+_SITE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
+_ABSOLUTE = re.compile(r"(psi|bar|kPa|MPa)\s*\(?[ag](bs|uge)?\.?\)?", re.IGNORECASE)
+
+
+def quantity(kind: str, low: str, high: str, hint: str = "") -> Callable[[object], float]:
+    """Return a validator that reads a quantity of ``kind`` within ``low`` to ``high`` into SI."""
+    least, most = units.parse(low, kind), units.parse(high, kind)
+
+    def read(text: object) -> float:
+        try:
+            value = units.parse(text, kind)
+        except InputError as exc:
+            gauge = isinstance(text, str) and kind == "pressure" and _ABSOLUTE.search(text)
+            raise refuse(
+                str(exc) + ("; all pressures are gauge: write the unit alone" if gauge else "")
+            ) from exc
+        if not least <= value <= most:
+            raise refuse(f"allowed: {low} to {high}{hint}")
+        return value
+
+    return read
+
+
+_GAUGE = "; pressures are gauge: is the unit right (psi, bar, kPa, MPa)?"
+
+ChargePressure = Annotated[float, BeforeValidator(quantity("pressure", "0 bar", "20 bar", _GAUGE))]
+SupplyPressure = Annotated[float, BeforeValidator(quantity("pressure", "0.1 bar", "20 bar", _GAUGE))]
+ReliefPressure = Annotated[float, BeforeValidator(quantity("pressure", "0.5 bar", "25 bar", _GAUGE))]
+SensorPressure = Annotated[float, BeforeValidator(quantity("pressure", "-1.01325 bar", "100 bar", _GAUGE))]
+WaterVolume = Annotated[float, BeforeValidator(quantity("volume", "1 L", "200 m3"))]
+TankVolume = Annotated[
+    float, BeforeValidator(quantity("volume", "0.1 L", "50 m3", ": the whole tank, as on its plate"))
+]
+HeaterInput = Annotated[float, BeforeValidator(quantity("power", "50 W", "20 MW"))]
+Setpoint = Annotated[float, BeforeValidator(quantity("temperature", "20 degC", "99 degC"))]
+Altitude = Annotated[float, BeforeValidator(quantity("length", "-500 m", "5000 m"))]
+
+
+def _site_id(text: str) -> str:
+    if not _SITE_ID.fullmatch(text):
+        raise refuse(
+            "allowed: 1 to 64 letters (a-z, A-Z), digits, '-', '_' and '.', not starting with '.'; "
+            "it is part of topics, addresses and file names"
+        )
+    return text
+
+
+def _timezone(text: str) -> str:
+    known = zoneinfo.available_timezones()
+    if text not in known:
+        raise refuse(
+            f"allowed: a name of the IANA time zone database, like 'Europe/London'{closest(text, known)}"
+        )
+    return text
+
+
+def _label(text: str) -> str:
+    if len(text) > 200 or not text.isprintable():
+        raise refuse("allowed: at most 200 printable characters")
+    return text
+
+
+SiteId = Annotated[str, AfterValidator(_site_id)]
+TimeZone = Annotated[str, AfterValidator(_timezone)]
+Label = Annotated[str, AfterValidator(_label)]

@@ -1,0 +1,122 @@
+"""Site files: what stands on the plates and in the visit book of one heating system.
+
+Unknown values are left out; what is concluded about the site then has a wider interval.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, ValidationError, model_validator
+
+from monitor import units
+from monitor.service.settings.problems import ProblemsError, Table, explain, refuse
+from monitor.service.settings.quantities import (
+    Altitude,
+    ChargePressure,
+    HeaterInput,
+    Label,
+    ReliefPressure,
+    Setpoint,
+    SiteId,
+    SupplyPressure,
+    TankVolume,
+    TimeZone,
+    WaterVolume,
+)
+from monitor.service.settings.toml import read_toml
+from monitor.site import Heater, HeaterKind, Site
+
+PressureUnit = Literal["psi", "bar", "kPa", "MPa"]
+
+
+class HeaterTable(Table):
+    """``[heater]``: volume is all the water that is heated, input the fuel or electric power."""
+
+    kind: HeaterKind = HeaterKind.STORAGE
+    volume: WaterVolume | None = None
+    input: HeaterInput | None = None
+    efficiency: Annotated[float, Field(strict=True, gt=0, le=1.1, allow_inf_nan=False)] | None = None
+    setpoint: Setpoint | None = None
+
+
+class TankTable(Table):
+    """``[tank]``: whole volume, and the air charge as last gauged with the water side relieved."""
+
+    volume: TankVolume | None = None
+    precharge: ChargePressure | None = None
+
+
+class SupplyTable(Table):
+    """``[supply]``: line at rest, as the tank sees it."""
+
+    pressure: SupplyPressure | None = None
+
+
+class ReliefTable(Table):
+    """``[relief]``: pressure at which the relief valve opens."""
+
+    setting: ReliefPressure | None = None
+
+
+class SiteTable(Table):
+    """A whole site file."""
+
+    id: SiteId
+    name: Label = ""
+    altitude: Altitude = 0.0
+    timezone: TimeZone = "UTC"
+    unit: PressureUnit = "kPa"
+    heater: HeaterTable = HeaterTable()
+    tank: TankTable = TankTable()
+    supply: SupplyTable = SupplyTable()
+    relief: ReliefTable = ReliefTable()
+
+    @model_validator(mode="after")
+    def _relief_is_above(self) -> Self:
+        """Refuse a relief valve that would stand open all the time."""
+        setting = self.relief.setting
+        lower = {"supply.pressure": self.supply.pressure, "tank.precharge": self.tank.precharge}
+        for name, value in lower.items():
+            if setting is not None and value is not None and setting <= value:
+                raise refuse(
+                    f"relief.setting ({self._show(setting)}) is not above {name} ({self._show(value)}): the "
+                    "valve would stand open. Both are gauge; is one absolute, or in another unit?",
+                    at=("relief", "setting"),
+                )
+        return self
+
+    def _show(self, pressure: float) -> str:
+        return f"{units.from_si(pressure, self.unit):.4g} {self.unit}"
+
+    def site(self) -> Site:
+        """Return the facts in SI units."""
+        heater = Heater(
+            self.heater.kind,
+            self.heater.volume,
+            self.heater.input,
+            self.heater.efficiency,
+            self.heater.setpoint,
+        )
+        return Site(
+            id=self.id,
+            name=self.name,
+            altitude=self.altitude,
+            timezone=self.timezone,
+            unit=self.unit,
+            heater=heater,
+            tank_volume=self.tank.volume,
+            precharge=self.tank.precharge,
+            supply=self.supply.pressure,
+            relief=self.relief.setting,
+        )
+
+
+def load_site(path: Path) -> Site:
+    """Return the site that a file describes; `ProblemsError` with every reason if it is wrong."""
+    document = read_toml(path)
+    try:
+        return SiteTable.model_validate(document.values).site()
+    except ValidationError as exc:
+        raise ProblemsError(explain(exc, SiteTable, path, document.lines)) from exc
