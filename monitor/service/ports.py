@@ -37,7 +37,7 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class SourceHealth:
-    """``alive``: the network loop runs; ``connected``: the broker has accepted us; ``last_message``: epoch s."""
+    """``alive``: the network loop runs; ``connected``: the broker accepted us; ``last_message``: epoch s."""
 
     alive: bool
     connected: bool
@@ -52,7 +52,7 @@ class MessageSource(Protocol):
         """Begin to connect; returns at once, even while the broker is down."""
 
     def take(self, limit: int, timeout: float) -> list[Message]:
-        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
+        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first of them."""
 
     def acknowledge(self, messages: Sequence[Message]) -> None:
         """Tell the broker that these are durably stored (or refused and listed)."""
@@ -81,6 +81,17 @@ class Event:
     site: str
     finding: Finding
     state: EventState
+
+
+@dataclass(frozen=True, slots=True)
+class EventChange:
+    """One line of an audit trail: at ``time`` (epoch s) ``who`` took the event to the state ``after``."""
+
+    time: float
+    before: EventState | None
+    after: EventState
+    who: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +126,15 @@ class Store(Protocol):
     """
 
     def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
-        """Store readings, idempotent by (site, point, time), and refused payloads; return how many were new."""
+        """Store readings, idempotent by (site, point, time), and what was refused; return how many are new."""
 
     def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values with start <= time < end, ascending."""
+
+    def readings_decimated(
+        self, site: str, point: Point, start: float, end: float, limit: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return at most about ``limit`` readings of a span, peaks and dips kept, ascending."""
 
     def span(self, site: str) -> tuple[float, float] | None:
         """Return the times of the first and the last reading of a site."""
@@ -154,8 +170,14 @@ class Store(Protocol):
     def events(self, site: str | None = None, *, open_only: bool = False, limit: int = 200) -> list[Event]:
         """Return events, newest first."""
 
-    def due_deliveries(self, now: float, limit: int) -> list[Delivery]:
-        """Return deliveries that are owed and due, oldest first."""
+    def event_changes(self, number: int) -> list[EventChange]:
+        """Return the audit trail of an event, oldest first."""
+
+    def due_deliveries(self, now: float, limit: int, channel: str | None = None) -> list[Delivery]:
+        """Return deliveries that are owed and due, oldest first; those of one channel if it is named.
+
+        Of one event on one channel only the oldest, so that its end never overtakes its beginning.
+        """
 
     def delivered(self, delivery: int, when: float) -> None:
         """Strike a delivery off: its channel has it."""

@@ -1,0 +1,126 @@
+"""Tables of the store, their version, and the steps from one version to the next.
+
+A database carries its version in ``user_version`` and this program's mark in ``application_id``.
+Times are whole microseconds since 1970 UTC where they are part of a key, so that equal times are equal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Final
+
+import apsw
+
+from monitor.errors import StoreError
+
+APPLICATION_ID: Final = 0x63757368
+"""The letters "cush": tells our file from another program's SQLite file."""
+
+VERSION_1: Final = """
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY, site TEXT NOT NULL, point TEXT NOT NULL, UNIQUE (site, point)
+) STRICT;
+CREATE TABLE reading (
+    series INTEGER NOT NULL, time_us INTEGER NOT NULL, value REAL NOT NULL, PRIMARY KEY (series, time_us)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE rejected (  -- AUTOINCREMENT: the highest id ever given is the number refused so far
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    received REAL NOT NULL, topic TEXT NOT NULL, reason TEXT NOT NULL, payload BLOB NOT NULL
+) STRICT;
+CREATE TABLE visit (
+    site TEXT NOT NULL, time_us INTEGER NOT NULL, action TEXT NOT NULL,
+    precharge REAL, supply REAL, water_at_valve INTEGER,
+    PRIMARY KEY (site, time_us, action)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE event (  -- AUTOINCREMENT: a number never names a second event
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    site TEXT NOT NULL, fault TEXT NOT NULL, raised_us INTEGER NOT NULL,
+    state TEXT NOT NULL, finding TEXT NOT NULL,
+    UNIQUE (site, fault, raised_us)
+) STRICT;
+CREATE INDEX event_by_state ON event (state);
+CREATE TABLE event_change (  -- audit: rows are only ever added
+    id INTEGER PRIMARY KEY,
+    event INTEGER NOT NULL REFERENCES event, time REAL NOT NULL,
+    before TEXT, after TEXT NOT NULL, who TEXT NOT NULL, why TEXT NOT NULL
+) STRICT;
+CREATE INDEX event_change_by_event ON event_change (event);
+CREATE TABLE delivery (  -- the outbox
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    event INTEGER NOT NULL REFERENCES event, channel TEXT NOT NULL,
+    key TEXT NOT NULL, site TEXT NOT NULL, title TEXT NOT NULL, body TEXT NOT NULL,
+    severity TEXT NOT NULL, created REAL NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('owed', 'delivered', 'dead')),
+    attempts INTEGER NOT NULL DEFAULT 0, due REAL NOT NULL DEFAULT 0,
+    last_error TEXT NOT NULL DEFAULT '', done REAL,
+    UNIQUE (channel, key)
+) STRICT;
+CREATE INDEX delivery_owed ON delivery (channel, event, id) WHERE state = 'owed';
+"""
+
+MIGRATIONS: Final[Sequence[str]] = (VERSION_1,)
+"""Step ``n`` leads from version ``n`` to ``n + 1``. Only ever append."""
+
+
+def prepare(connection: apsw.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:
+    """Bring the database to the newest version, each step in a transaction of its own.
+
+    Before an existing database is changed, a copy goes beside it: ``<file>.v<version>.backup``.
+
+    Raises
+    ------
+    StoreError
+        If the file belongs to another program or to a newer version of this one.
+    """
+    version = _version(connection, len(migrations))
+    if 0 < version < len(migrations):
+        _keep_copy(connection, version)
+    for step in range(version, len(migrations)):
+        with immediate(connection):
+            # Another process may have taken this step while we waited for the lock.
+            if _version(connection, len(migrations)) == step:
+                connection.execute(migrations[step])
+                connection.pragma("application_id", APPLICATION_ID)
+                connection.pragma("user_version", step + 1)
+
+
+@contextmanager
+def immediate(connection: apsw.Connection) -> Iterator[None]:
+    """Hold a transaction that takes the write lock at once; undone when the block or its commit fails."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        connection.execute("COMMIT")
+    except BaseException:
+        # A full disk or an I/O error may have rolled back by itself.
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _version(connection: apsw.Connection, newest: int) -> int:
+    version = int(connection.pragma("user_version"))
+    mark = int(connection.pragma("application_id"))
+    foreign = connection.execute("SELECT count(*) FROM sqlite_schema").get != 0
+    if mark != APPLICATION_ID and (mark or version or foreign):
+        raise StoreError(
+            f"{connection.filename} is a database of another program: name another file for the store"
+        )
+    if version > newest:
+        raise StoreError(
+            f"{connection.filename} was written by a newer version of this program (database version "
+            f"{version}, this program knows up to {newest}): install that version again, or name another file"
+        )
+    return version
+
+
+def _keep_copy(connection: apsw.Connection, version: int) -> None:
+    copy = f"{connection.filename}.v{version}.backup"
+    try:
+        connection.execute("VACUUM INTO ?", (copy,))
+    except apsw.SQLError as error:
+        raise StoreError(
+            f"no copy of the database could be made before its update: {copy}: {error}. "
+            "Move that file away or make room, then start again"
+        ) from error

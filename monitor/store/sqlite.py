@@ -1,0 +1,168 @@
+"""The port `Store` on one SQLite file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+import apsw
+
+from monitor.diagnosis.faults import Finding
+from monitor.estimation.samples import FloatArray
+from monitor.readings import Point, Reading, Rejected
+from monitor.service.ports import Alert, Delivery, Event, EventChange
+from monitor.site import Visit
+from monitor.store import events, tables
+from monitor.store.database import Database
+
+KEEP_REJECTED: Final = 100_000
+"""Refused payloads kept; at 2 KB each they take no more than 200 MB."""
+
+
+class SqliteStore:
+    """Durable memory in one file; safe to call from any thread. Each method is one transaction.
+
+    Parameters
+    ----------
+    path : Path
+        File; made where there is none. Its folder must exist.
+    keep_rejected : int
+        How many refused payloads stay listed.
+
+    Raises
+    ------
+    StoreError
+        If the file cannot be used; each method raises it too where the disk or the file does not allow
+        the step. Nothing is half done then, and the step can be tried again.
+    """
+
+    def __init__(self, path: Path, *, keep_rejected: int = KEEP_REJECTED) -> None:
+        self._database = Database(path)
+        self._keep_rejected = keep_rejected
+
+    @property
+    def path(self) -> Path:
+        """Where the store is."""
+        return self._database.path
+
+    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
+        """Store readings and refused payloads; return how many readings were new.
+
+        The first value of a (site, point, time) stays; a repeat is ignored. A reading that no database can
+        hold (not finite, no sensible time) joins the refused payloads.
+        """
+        good = [reading for reading in readings if tables.storable(reading)]
+        refused = [
+            *rejected,
+            *(tables.as_rejected(reading) for reading in readings if not tables.storable(reading)),
+        ]
+        if not good and not refused:
+            return 0
+        with self._database.write() as db:
+            if refused:
+                tables.insert_rejected(db, refused, self._keep_rejected)
+            return tables.insert_readings(db, good)
+
+    def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
+        """Return times and values with start <= time < end, ascending."""
+        with self._database.read() as db:
+            return tables.select_readings(db, site, point, start, end)
+
+    def readings_decimated(
+        self, site: str, point: Point, start: float, end: float, limit: int
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return at most about ``limit`` readings of a span, peaks and dips kept, ascending."""
+        with self._database.read() as db:
+            return tables.select_decimated(db, site, point, start, end, limit)
+
+    def span(self, site: str) -> tuple[float, float] | None:
+        """Return the times of the first and the last reading of a site."""
+        with self._database.read() as db:
+            return tables.select_span(db, site)
+
+    def latest(self, site: str) -> Mapping[Point, Reading]:
+        """Return the newest reading of each point."""
+        with self._database.read() as db:
+            return tables.select_latest(db, site)
+
+    def rejected(self, limit: int) -> list[Rejected]:
+        """Return the newest refused payloads, newest first."""
+        with self._database.read() as db:
+            return tables.select_rejected(db, limit)
+
+    def rejected_count(self) -> int:
+        """Return how many payloads were refused so far."""
+        with self._database.read() as db:
+            return tables.count_rejected(db)
+
+    def add_visit(self, site: str, visit: Visit) -> None:
+        """Log a service visit, idempotent by (site, time, action)."""
+        with self._database.write() as db:
+            tables.insert_visit(db, site, visit)
+
+    def visits(self, site: str) -> list[Visit]:
+        """Return the visits of a site, oldest first."""
+        with self._database.read() as db:
+            return tables.select_visits(db, site)
+
+    def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Open an event and owe each alert to its channel; None where (site, fault, raised) is known."""
+        with self._database.write() as db:
+            return events.open_event(db, site, finding, alerts)
+
+    def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Mark the event of this finding as returned to normal; None if unknown or ended already."""
+        with self._database.write() as db:
+            return events.return_event(db, site, finding, alerts)
+
+    def acknowledge_event(self, number: int, who: str, when: float) -> Event | None:
+        """Acknowledge an event; None if there is no such event."""
+        with self._database.write() as db:
+            return events.acknowledge(db, number, who, when)
+
+    def events(self, site: str | None = None, *, open_only: bool = False, limit: int = 200) -> list[Event]:
+        """Return events, newest first; ``open_only``: those that stand or that nobody has acknowledged."""
+        with self._database.read() as db:
+            return events.select_events(db, site, open_only=open_only, limit=limit)
+
+    def event_changes(self, number: int) -> list[EventChange]:
+        """Return the audit trail of an event, oldest first."""
+        with self._database.read() as db:
+            return events.select_changes(db, number)
+
+    def due_deliveries(self, now: float, limit: int, channel: str | None = None) -> list[Delivery]:
+        """Return deliveries that are owed and due, oldest first; those of one channel if it is named.
+
+        Of one event on one channel only the oldest is returned.
+        """
+        with self._database.read() as db:
+            return events.select_due(db, now, limit, channel)
+
+    def delivered(self, delivery: int, when: float) -> None:
+        """Strike a delivery off: its channel has it."""
+        with self._database.write() as db:
+            events.strike_off(db, delivery, when)
+
+    def failed(self, delivery: int, error: str, due: float | None) -> None:
+        """Note a failed attempt; ``due`` None: given up, listed as a dead letter."""
+        with self._database.write() as db:
+            events.note_failure(db, delivery, error, due)
+
+    def dead_letters(self) -> list[Delivery]:
+        """Return deliveries that were given up."""
+        with self._database.read() as db:
+            return events.select_dead(db)
+
+    def integrity(self) -> list[str]:
+        """Return what the database's own check finds wrong; empty if sound."""
+        with self._database.read() as db:
+            try:
+                rows = [str(row[0]) for row in db.execute("PRAGMA integrity_check")]
+            except apsw.CorruptError as error:
+                return [str(error)]
+        return [row for row in rows if row != "ok"]
+
+    def close(self) -> None:
+        """Release the file; waits for a write that is under way."""
+        self._database.close()
