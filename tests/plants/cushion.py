@@ -28,7 +28,7 @@ Spans = Sequence[tuple[float, float]]
 
 def atmosphere(altitude: float) -> float:
     """Return the pressure of the standard atmosphere [kPa] at ``altitude`` [m]; ISO 2533, troposphere."""
-    return 101.325 * (1.0 - 0.0065 * altitude / 288.15) ** 5.25588
+    return float(101.325 * (1.0 - 0.0065 * altitude / 288.15) ** 5.25588)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ class Relief:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Inside:
-    """What happened in the line, one value a step: absolute pressure, water lost through the relief valve [mL]."""
+    """What happened in the line at each step: absolute pressure [kPa], relieved water [mL]."""
 
     pressure: FloatArray
     relieved: FloatArray
@@ -52,7 +52,8 @@ class Sensor:
     """What reading adds: all that a cheap logger does.
 
     ``every`` [s] between samples (``jitter`` its standard deviation); ``noise`` and ``resolution`` [kPa];
-    ``offset`` [kPa]; ``gaps`` without any reading; ``heater_clock`` [s] by which the heater's states are late.
+    ``offset`` [kPa]; ``gaps`` without any reading; ``heater_clock`` [s]: how late the
+    heater's states come.
     """
 
     every: float = 10.0
@@ -176,11 +177,14 @@ def apply_cushion(
     open_spans: Spans = (),
     seed: int = 0,
 ) -> Result:
-    """Return readings and truth: ``time`` [s since the start], ``pressure`` [kPa gauge], ``heater`` 0/1 (NaN where
-    not read), ``temperature`` [°C] (NaN), ``truth_charge_kpa`` [kPa gauge] and, one value a plant step,
+    """Return readings and truth.
+
+    ``time`` [s since the start], ``pressure`` [kPa gauge], ``heater`` 0/1 and ``temperature`` [°C] (NaN where
+    not read), ``truth_charge_kpa`` [kPa gauge] and, one value a plant step,
     ``plant_time``, ``plant_pressure`` [kPa gauge], ``plant_relieved`` [mL].
 
-    The charge is what a gauge on the relieved vessel would read; a vessel whose gas is lost has one below 0 gauge.
+    The charge is what a gauge on the relieved vessel would read; where less than an atmosphere
+    of gas is left it goes below 0 gauge, so that it still tells how much.
     """
     fitting = fitting or Fitting()
     sensor = sensor or Sensor()

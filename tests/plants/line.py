@@ -17,7 +17,8 @@ class Line:
     ``air`` is pressure times volume of the gas at room temperature [kPa mL]: charge (absolute) times vessel.
     ``warmth`` is the gas temperature over room temperature: squeezed gas is warm until ``relaxation`` [s] has
     passed (``gamma`` 1.4 and a long relaxation give the adiabatic bound, ``gamma`` 1 is isothermal).
-    ``elastic`` [mL/kPa] is what pipes, shell, water and trapped air take. ``friction`` [kPa] holds the bladder.
+    ``elastic`` [mL/kPa] is what pipes, shell, water and trapped air take, ``friction`` [kPa] holds the
+    bladder.
     """
 
     vessel: float
@@ -37,7 +38,7 @@ class Line:
 
     def push(self, volume: float, step: float) -> None:
         """Put ``volume`` more water into the line (negative: take it) within ``step`` seconds."""
-        # Measured from the pressure of now, so that pipes and shell hold `volume` more if the gas stays as it is.
+        # The pressure at which pipes and shell alone hold `volume` more, the gas left as it is.
         hot = self.air * self.warmth
         old = self.gas
         stiff = self.pressure + volume / self.elastic

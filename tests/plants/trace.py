@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 
 REFERENCE: Final = Path(__file__).parents[1] / "reference"
 DAY: Final = 86400.0
@@ -22,8 +22,8 @@ DAY: Final = 86400.0
 class Trace:
     """Equal steps of ``step`` seconds; all arrays of shape (n,).
 
-    ``growth`` [mL] is the cold water that warming pushes into the cold line during the step, negative while the
-    heater cools; ``draw`` [mL] is what leaves the line during the step through hot and cold taps.
+    ``growth`` [mL] is the cold water that warming pushes into the cold line during the step (negative
+    while the heater cools), ``draw`` [mL] is what leaves the line during the step through hot and cold taps.
     ``burner`` 0/1, ``top`` [°C] the temperature at the top of the heater.
     """
 
@@ -45,9 +45,9 @@ class Trace:
 def household() -> Trace:
     """Return the 14 days at 10 s of ``household_14d.csv.gz``.
 
-    The file floors the expansion at 0, so the growth during a draw that empties it is not in the file (the draw is,
-    and outweighs it), nor is the cooling of an idle heater below the floor: for that the median of the idle
-    steps above the floor is taken.
+    The file floors the expansion at 0, so the growth during a draw that empties it is not in the file (the
+    draw is, and outweighs it), nor is the cooling of an idle heater below the floor: for that the mean of
+    the idle steps above the floor is taken.
     """
     rows = np.genfromtxt(REFERENCE / "household_14d.csv.gz", delimiter=",", names=True)
     step = float(rows["time_s"][1] - rows["time_s"][0])
@@ -72,7 +72,7 @@ def days(trace: Trace, first: float, last: float) -> Trace:
 
 
 def finer(trace: Trace, step: float) -> Trace:
-    """Return the trace at a smaller step (a whole fraction): flows spread evenly, states held, top interpolated."""
+    """Return the trace at a step that is a whole fraction of its own: flows spread evenly, states held."""
     parts = round(trace.step / step)
     if parts < 1 or abs(parts * step - trace.step) > 1e-9:
         raise ValueError(f"step {step:g} s does not divide the trace's {trace.step:g} s")
@@ -90,7 +90,7 @@ def finer(trace: Trace, step: float) -> Trace:
 
 
 def with_cold_draws(trace: Trace, rng: np.random.Generator, per_day: float = 25.0) -> Trace:
-    """Return the trace with cold taps and cisterns added: they open the line and the heater does not see them.
+    """Return the trace with cold taps and cisterns added: they open the line unseen by the heater.
 
     Waking hours are five times as busy as the night; 0.5 to 9 L each at 4 to 12 L/min.
     """

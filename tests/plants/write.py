@@ -18,13 +18,16 @@ from typing import Final
 
 import numpy as np
 
-from tests.plants.cases import PSI, Case, cases
+from tests.plants.cases import PSI, Case, Wrong, cases
 from tests.plants.cushion import Result, apply_cushion
 from tests.plants.supply import wandering
 from tests.plants.trace import DAY, FloatArray, Trace, days, household, with_cold_draws
 
 START: Final = datetime(2024, 1, 8, tzinfo=UTC).timestamp()
 """Instant of a case's first step, epoch seconds; a Monday, as the draws have weekdays."""
+
+CERTAIN_STEPS: Final = 60
+"""Steps of discharge from which on a relief valve must be noticed: ten minutes in all at 10 s."""
 
 
 def plant(case: Case, seed: int, trace: Trace | None = None) -> Result:
@@ -118,6 +121,9 @@ def truth(case: Case, result: Result, seed: int) -> dict[str, object]:
     every = np.arange(0.25 * DAY, case.days * DAY + 1.0, 0.25 * DAY)
     charge = np.interp(every, result["time"], result["truth_charge_kpa"])
     open_at = result["plant_time"][result["plant_relieved"] > 0.0]
+    wrong = list(case.wrong)
+    if len(open_at):
+        wrong.append(Wrong("relief_discharging", float(open_at[0]), certain=len(open_at) >= CERTAIN_STEPS))
     return {
         "case": case.name,
         "summary": case.summary,
@@ -128,7 +134,7 @@ def truth(case: Case, result: Result, seed: int) -> dict[str, object]:
             {"time": stamp(t), "kpa": round(c, 2)}
             for t, c in zip(every.tolist(), charge.tolist(), strict=True)
         ],
-        "faults": [{"fault": w.fault, "began": stamp(w.began), "certain": w.certain} for w in case.wrong],
+        "faults": [{"fault": w.fault, "began": stamp(w.began), "certain": w.certain} for w in wrong],
         "relief_opened": {
             "steps": len(open_at),
             "first": stamp(float(open_at[0])) if len(open_at) else None,
