@@ -126,7 +126,7 @@ class Store(Protocol):
     """
 
     def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
-        """Store readings, idempotent by (site, point, time), and what was refused; return how many are new."""
+        """Store readings (idempotent by site, point, time) and refused payloads; return how many were new."""
 
     def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values with start <= time < end, ascending."""
