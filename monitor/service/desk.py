@@ -1,0 +1,131 @@
+"""What the service keeps of one site while it runs, and how that is built anew from the store."""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Final, NamedTuple
+
+from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.report import Report
+from monitor.readings import Point, Reading
+from monitor.service.pipeline import SitePipeline, in_order
+from monitor.service.ports import Event, Store
+from monitor.site import Site, Visit
+
+LOG = logging.getLogger("cushionwatch.desk")
+
+DAY: Final = 86400.0
+CHUNK: Final = 7 * DAY
+"""Seconds of stored readings that a replay holds in memory at once."""
+ALL: Final = 1_000_000
+"""More events than a site can have."""
+
+
+class Outcome(NamedTuple):
+    """A finding to write down; ``loud``: people are told."""
+
+    finding: Finding
+    loud: bool
+
+
+class Desk:
+    """One site's pipeline, its last report, and the lock that lets the page read beside the worker."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.failure = ""
+        self._pipeline = SitePipeline(site)
+        self._lock = threading.Lock()
+        self._report: Report | None = None
+
+    @property
+    def late(self) -> int:
+        """Return how many readings came too late to be analysed in place."""
+        return self._pipeline.late
+
+    def report(self) -> Report:
+        """Return what is known of the site; from any thread."""
+        with self._lock:
+            if self._report is None:
+                self._report = self._pipeline.report()
+            return self._report
+
+    def take(self, readings: Iterable[Reading]) -> list[Finding]:
+        """Analyse readings in the order of arrival; return the findings that changed."""
+        return self._work(lambda: self._pipeline.take(readings))
+
+    def look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
+        """Take visits into account, and let a silent site know that its time has reached ``until``."""
+        return self._work(lambda: self._look(visits, until))
+
+    def _look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
+        self._pipeline.log_visits(visits)
+        if until is None or not until > self._pipeline.newest > -math.inf:
+            return []
+        return self._pipeline.tick(until)
+
+    def _work(self, step: Callable[[], list[Finding]]) -> list[Finding]:
+        if self.failure:
+            return []
+        try:
+            with self._lock:
+                self._report = None
+                return step()
+        except Exception as error:
+            # A fault of this program at one site must not blind the others, nor stop the storing.
+            LOG.exception("analysis of site %s failed; its readings are still stored", self.site.id)
+            self.failure = f"analysis of site {self.site.id} stopped by a fault of this program ({error!r})"
+            return []
+
+    def replay(self, store: Store, stopping: Callable[[], bool]) -> list[Outcome]:
+        """Build the pipeline anew from the store; return what the store does not know of it yet.
+
+        Raises `StoreError`, after which it may be called again.
+        """
+        self._pipeline = SitePipeline(self.site)
+        span = store.span(self.site.id)
+        self._pipeline.log_visits(store.visits(self.site.id))
+        found: list[Finding] = []
+        start, end = span or (math.inf, -math.inf)
+        while start <= end and not stopping():
+            series = {point: store.readings(self.site.id, point, start, start + CHUNK) for point in Point}
+            found += self.take(in_order(self.site.id, series))
+            start += CHUNK
+        if stopping() or self.failure:
+            return []
+        events = store.events(self.site.id, open_only=True, limit=ALL)
+        known = [event for event in events if event.finding.ended is None]
+        return reconcile(found, known, end)
+
+
+def reconcile(found: Sequence[Finding], known: Sequence[Event], newest: float) -> list[Outcome]:
+    """Return what to write down so that the store agrees with a replay; the store ignores what it has.
+
+    ``known`` are the standing events. Replay and store differ after a crash between two writes, after late
+    readings, and when the site file or this program changed. People are told of what stands and is new, and
+    of what ended and stood; not of old history seen with new eyes, nor twice of a fault that merely got
+    another date.
+    """
+    latest = {_key(finding): finding for finding in found}
+    open_keys = {_key(event.finding) for event in known}
+    orphans = [event.finding for event in known if _key(event.finding) not in latest]
+    redated = {finding.fault for finding in orphans}
+    standing = {finding.fault for finding in latest.values() if finding.ended is None}
+    outcomes = [Outcome(replace(old, ended=newest), old.fault not in standing) for old in orphans]
+    for key, finding in latest.items():
+        recent = finding.raised > newest - DAY
+        if finding.ended is None:
+            outcomes.append(Outcome(finding, finding.fault not in redated))
+        else:
+            outcomes.append(Outcome(replace(finding, ended=None), recent))
+            outcomes.append(Outcome(finding, recent or key in open_keys))
+    return outcomes
+
+
+def _key(finding: Finding) -> tuple[Fault, int]:
+    """Return what identifies a finding; times as the store keeps them, in whole microseconds."""
+    return finding.fault, round(finding.raised * 1e6)

@@ -1,0 +1,227 @@
+"""The loop that performs what the pipeline decides: take, store, acknowledge, analyse, owe alerts.
+
+The order is the promise: a message is acknowledged only after its readings are on disk, and an alert is
+owed in the transaction that opens its event. A crash at any point repeats work but loses none: unstored
+messages come again from the broker, and stored readings are replayed through a fresh analyser at start.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+from monitor.diagnosis.faults import Finding
+from monitor.errors import StoreError
+from monitor.readings import Reading, Rejected
+from monitor.service.desk import DAY, Desk, Outcome
+from monitor.service.ports import Alert, Clock, Message, MessageSource, Store
+from monitor.site import Site, Visit
+
+LOG = logging.getLogger("cushionwatch.runner")
+
+BATCH: Final = 1000
+IDLE: Final = 0.25
+"""Seconds to wait for a first message; bounds how long a stop takes."""
+BACK_OFF: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
+HOUSEKEEPING: Final = 5.0
+"""Seconds between two looks at the visit book and at silent sites."""
+GRACE: Final = 900.0
+"""Seconds that a device's own backlog may lag behind the clock before a silent site is told the time."""
+
+Decode = Callable[[Message], tuple[Sequence[Reading], Sequence[Rejected]]]
+Compose = Callable[[Site, Finding], Mapping[str, Alert]]
+
+
+class Runner:
+    """Runs the service in one worker thread, from `start` to `stop`.
+
+    Parameters
+    ----------
+    sites : Sequence[Site]
+        The sites to watch.
+    source, store : MessageSource, Store
+        Where messages come from and where all that lasts goes.
+    decode : Decode
+        From a message to its readings and refused samples; never raises.
+    compose : Compose
+        From a site and a finding (raised or ended) to one alert per channel.
+    wake : Callable[[], None]
+        Called when alerts are owed.
+    clock : Clock
+        Time of day, to tell silent sites that time passes.
+    ticking : bool
+        False where the stamps of the readings do not follow ``clock`` (accelerated time).
+    """
+
+    def __init__(
+        self,
+        sites: Sequence[Site],
+        source: MessageSource,
+        store: Store,
+        decode: Decode,
+        compose: Compose,
+        wake: Callable[[], None],
+        clock: Clock,
+        *,
+        ticking: bool = True,
+    ) -> None:
+        self.desks = {site.id: Desk(site) for site in sites}
+        self.stored = 0
+        self._source = source
+        self._store = store
+        self._decode = decode
+        self._compose = compose
+        self._wake = wake
+        self._clock = clock
+        self._ticking = ticking
+        self._owed: deque[tuple[Site, Outcome]] = deque()
+        self._looked = -math.inf
+        self._store_problem = ""
+        self._ready = threading.Event()
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="runner", daemon=True)
+
+    def start(self) -> None:
+        """Replay the store, then begin to take messages; returns at once."""
+        self._thread.start()
+
+    def stop(self, timeout: float = 8.0) -> bool:
+        """Finish the batch in hand, acknowledge it and disconnect; False if that took too long."""
+        self._stopping.set()
+        self._thread.join(timeout)
+        return not self._thread.is_alive()
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether the worker runs."""
+        return self._thread.is_alive()
+
+    def problems(self) -> list[str]:
+        """Return what keeps the service from its work, in words."""
+        found = [desk.failure for desk in self.desks.values() if desk.failure]
+        if not self.alive:
+            found.append("the worker has ended; restart the service")
+        elif not self._ready.is_set():
+            found.append("stored readings are being replayed")
+        if self._store_problem:
+            found.append(self._store_problem)
+        return found
+
+    # ---- the worker
+
+    def _run(self) -> None:
+        for desk in self.desks.values():
+            self._persist(partial(self._replay, desk))
+        self._settle()
+        if self._stopping.is_set():
+            return
+        self._ready.set()
+        self._source.start()
+        try:
+            while not self._stopping.is_set():
+                messages = self._source.take(BATCH, IDLE)
+                if messages:
+                    self._handle(messages)
+                self._housekeep(idle=not messages)
+        finally:
+            self._source.stop()
+
+    def _handle(self, messages: Sequence[Message]) -> None:
+        readings: list[Reading] = []
+        rejected: list[Rejected] = []
+        for message in messages:
+            good, bad = self._decode(message)
+            readings += good
+            rejected += bad
+        if not self._persist(partial(self._commit, readings, rejected)):
+            return  # told to stop while the store refused: the broker keeps what was not acknowledged
+        self._source.acknowledge(messages)
+        self._analyse(readings)
+
+    def _commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> None:
+        self.stored += self._store.commit(readings, rejected)
+
+    def _analyse(self, readings: Sequence[Reading]) -> None:
+        by_site: dict[str, list[Reading]] = {}
+        for reading in readings:
+            by_site.setdefault(reading.site, []).append(reading)
+        for site_id, mine in by_site.items():
+            desk = self.desks.get(site_id)
+            if desk is not None:
+                self._owe(desk.site, desk.take(mine))
+        self._settle()
+
+    def _housekeep(self, *, idle: bool) -> None:
+        now = self._clock.now()
+        if abs(now - self._looked) < HOUSEKEEPING:
+            return
+        self._looked = now
+        # While the broker is away or hands over its queue, older readings are still to come.
+        live = idle and self._source.health().connected
+        until = now - (GRACE if live else DAY)
+        for desk in self.desks.values():
+            self._owe(desk.site, desk.look(self._visits(desk.site), until if self._ticking else None))
+        self._settle()
+
+    def _visits(self, site: Site) -> Sequence[Visit]:
+        try:
+            return self._store.visits(site.id)
+        except StoreError as error:
+            self._store_problem = str(error)
+            return ()
+
+    # ---- effects
+
+    def _owe(self, site: Site, findings: Sequence[Finding]) -> None:
+        self._owed.extend((site, Outcome(finding, loud=True)) for finding in findings)
+
+    def _replay(self, desk: Desk) -> None:
+        outcomes = desk.replay(self._store, self._stopping.is_set)
+        self._owed.extend((desk.site, outcome) for outcome in outcomes)
+
+    def _settle(self) -> None:
+        """Write down findings in order; what the store refuses stays owed and holds up the intake."""
+        if not self._owed:
+            return
+        while self._owed:
+            if not self._persist(partial(self._record, *self._owed[0])):
+                return  # told to stop: a replay finds it again
+            self._owed.popleft()
+        self._wake()
+
+    def _record(self, site: Site, outcome: Outcome) -> None:
+        finding = outcome.finding
+        alerts = self._compose(site, finding) if outcome.loud else {}
+        if finding.ended is None:
+            event = self._store.raise_event(site.id, finding, alerts)
+            if event is not None:
+                LOG.warning("event %d raised at %s: %s", event.number, site.id, finding.fault)
+            return
+        event = self._store.end_event(site.id, finding, alerts)
+        if event is None and self._store.raise_event(site.id, replace(finding, ended=None), {}) is not None:
+            event = self._store.end_event(site.id, finding, alerts)
+        if event is not None:
+            LOG.info("event %d ended at %s: %s", event.number, site.id, finding.fault)
+
+    def _persist(self, action: Callable[[], None]) -> bool:
+        """Do it, again and again with back-off while the store refuses; False if told to stop meanwhile."""
+        attempt = 0
+        while True:
+            try:
+                action()
+            except StoreError as error:
+                pause = BACK_OFF[min(attempt, len(BACK_OFF) - 1)]
+                attempt += 1
+                self._store_problem = str(error)
+                LOG.error("%s (try %d, next in %g s)", error, attempt, pause)  # noqa: TRY400 - the message says it all
+                if self._stopping.wait(pause):
+                    return False
+            else:
+                self._store_problem = ""
+                return True

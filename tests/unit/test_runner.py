@@ -1,0 +1,334 @@
+"""The loop's promises: stored before acknowledged, nothing lost when the store refuses, once after a restart.
+
+The store is the real one; the broker is a list, and the analyser a rule that a test can steer.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.report import Report, Verdict
+from monitor.errors import StoreError
+from monitor.estimation.samples import Samples
+from monitor.readings import Point, Reading, Rejected
+from monitor.service import pipeline, runner
+from monitor.service.desk import Desk, reconcile
+from monitor.service.ports import Alert, Event, EventState, Message, SourceHealth
+from monitor.service.runner import Runner
+from monitor.site import Site, Visit, VisitAction
+from monitor.store.sqlite import SqliteStore
+
+SITE = Site("a")
+DAY = 86400.0
+
+
+class Threshold:
+    """Raises a finding while pressure is over 1000; pressure 666 is a fault of the program itself."""
+
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        self.open: Finding | None = None
+        self.all: list[Finding] = []
+        self.visits: list[Visit] = []
+        self.told = 0.0
+
+    def feed(self, samples: Samples) -> list[Finding]:
+        changed = []
+        for now, pressure in zip(samples.time.tolist(), samples.pressure.tolist(), strict=True):
+            if pressure == 666:
+                raise ZeroDivisionError("six")
+            if pressure > 1000 and self.open is None:
+                self.open = finding(now)
+                changed.append(self.open)
+            elif pressure <= 1000 and self.open is not None:
+                changed.append(finding(self.open.raised, ended=now))
+                self.open = None
+        self.all += changed
+        return changed
+
+    def visit(self, visit: Visit) -> list[Finding]:
+        self.visits.append(visit)
+        return []
+
+    def tick(self, now: float) -> list[Finding]:
+        self.told = now
+        return []
+
+    def report(self) -> Report:
+        why = f"{len(self.visits)} visits, told {self.told:g}"
+        found = tuple(self.all)
+        return Report("a", None, None, 0, Verdict.LEARNING, why, (), None, None, found, (), None, None, 0)
+
+
+def finding(raised: float, ended: float | None = None, fault: Fault = Fault.AIR_CHARGE_LOW) -> Finding:
+    return Finding(fault, raised, raised, Severity.HIGH, 0.9, "why", "act", "care", {}, ended)
+
+
+class Broker:
+    """Hands over what is put in, again and again until it is acknowledged."""
+
+    def __init__(self) -> None:
+        self.waiting: list[Message] = []
+        self.acknowledged: list[Message] = []
+        self.started = self.stopped = False
+        self.connected = True
+        self._taken = 0
+        self._lock = threading.Lock()
+
+    def put(self, *values: tuple[float, float]) -> None:
+        with self._lock:
+            self.waiting += [
+                Message("a/pressure", f"{when} {value}".encode(), arrived=0.0) for when, value in values
+            ]
+
+    def start(self) -> None:
+        self.started = True
+
+    def take(self, limit: int, timeout: float) -> list[Message]:
+        with self._lock:
+            found = self.waiting[self._taken : self._taken + limit]
+            self._taken += len(found)
+        if not found:
+            time.sleep(0.002)
+        return found
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        self.acknowledged += messages
+
+    def health(self) -> SourceHealth:
+        return SourceHealth(alive=True, connected=self.connected, last_message=None, detail="")
+
+    def stop(self) -> None:
+        self.stopped = True
+
+
+def decode(message: Message) -> tuple[list[Reading], list[Rejected]]:
+    when, value = message.payload.split()
+    if value == b"bad":
+        return [], [Rejected(0.0, message.topic, "bad", message.payload)]
+    return [Reading("a", Point.PRESSURE, float(when), float(value))], []
+
+
+def compose(site: Site, one: Finding) -> Mapping[str, Alert]:
+    what = "raised" if one.ended is None else "ended"
+    return {"phone": Alert(f"{site.id}/{one.raised}/{what}", site.id, what, "", "high", 0.0)}
+
+
+class Fixed:
+    def __init__(self, now: float) -> None:
+        self._now = now
+
+    def now(self) -> float:
+        self._now += 10.0  # so that each look is due
+        return self._now
+
+
+def until(condition: Callable[[], object], what: str = "condition") -> None:
+    deadline = time.monotonic() + 5
+    while not condition():
+        assert time.monotonic() < deadline, f"{what} did not come true"
+        time.sleep(0.002)
+
+
+@pytest.fixture
+def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setattr(pipeline, "Analyser", Threshold)
+    monkeypatch.setattr(runner, "BACK_OFF", (0.01,))
+    return tmp_path / "store.db"
+
+
+@contextmanager
+def running(
+    store: SqliteStore, broker: Broker, now: float = 0.0, *, ticking: bool = True
+) -> Iterator[Runner]:
+    one = Runner([SITE], broker, store, decode, compose, lambda: None, Fixed(now), ticking=ticking)
+    one.start()
+    try:
+        yield one
+    finally:
+        assert one.stop(5)
+    assert broker.stopped or not broker.started
+
+
+def titles(store: SqliteStore) -> list[str]:
+    return [one.alert.title for one in store.due_deliveries(1e12, 100)]
+
+
+def told(one: Runner) -> float:
+    return float(one.desks["a"].report().verdict_why.split()[-1])
+
+
+def test_readings_are_stored_then_acknowledged_and_findings_become_events(path: Path) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.put((0, 400), (10, 2000), (20, 400), (60, 400), (70, 2000), (100, 2000))
+    with running(store, broker) as one:
+        until(lambda: len(store.events("a")) == 2 and one.desks["a"].report().findings[-1].raised == 70)
+    assert [message.payload for message in broker.acknowledged] == [
+        message.payload for message in broker.waiting
+    ]
+    newest, oldest = store.events("a")
+    assert (oldest.finding.raised, oldest.finding.ended) == (10, 20)
+    assert (newest.finding.raised, newest.finding.ended) == (70, None)
+    store.close()
+
+
+def test_a_refused_payload_is_kept_and_acknowledged(path: Path) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.waiting = [Message("a/pressure", b"0 bad", 0.0)]
+    with running(store, broker):
+        until(lambda: broker.acknowledged)
+    assert [one.reason for one in store.rejected(9)] == ["bad"]
+    store.close()
+
+
+class Refusing(SqliteStore):
+    """The real store on a disk that is full for a while."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.full = threading.Event()
+        self.tries = 0
+
+    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
+        self._check()
+        return super().commit(readings, rejected)
+
+    def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        self._check()
+        return super().raise_event(site, finding, alerts)
+
+    def _check(self) -> None:
+        if self.full.is_set():
+            self.tries += 1
+            raise StoreError("cannot write: the disk is full")
+
+
+def test_while_the_store_refuses_nothing_is_acknowledged_and_nothing_is_lost(path: Path) -> None:
+    store, broker = Refusing(path), Broker()
+    store.full.set()
+    broker.put((0, 400), (10, 2000), (60, 2000))
+    with running(store, broker) as one:
+        until(lambda: store.tries > 3)
+        assert broker.acknowledged == []
+        assert one.problems() == ["cannot write: the disk is full"]
+        store.full.clear()
+        until(lambda: store.events("a"))
+        assert one.problems() == []
+    assert len(broker.acknowledged) == 3
+    assert one.stored == 3
+    store.close()
+
+
+def test_a_stop_while_the_store_refuses_leaves_the_messages_with_the_broker(path: Path) -> None:
+    store, broker = Refusing(path), Broker()
+    store.full.set()
+    broker.put((0, 400))
+    with running(store, broker):
+        until(lambda: store.tries > 1)
+    assert broker.acknowledged == []
+    store.close()
+
+
+def test_what_was_stored_but_not_analysed_before_a_crash_is_raised_once_at_the_next_starts(
+    path: Path,
+) -> None:
+    store = SqliteStore(path)
+    store.commit([Reading("a", Point.PRESSURE, float(when), 2000) for when in (0, 10, 60)], [])
+    for _ in range(3):
+        with running(store, Broker()) as one:
+            until(lambda one=one: not one.problems())  # type: ignore[misc]
+    assert [event.finding.raised for event in store.events("a")] == [0]
+    assert titles(store) == ["raised"]
+    store.close()
+
+
+def test_a_fault_of_the_program_at_one_site_stops_neither_storing_nor_the_service(
+    path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.put((0, 666), (60, 400), (120, 400))
+    with running(store, broker) as one:
+        until(lambda: len(broker.acknowledged) == 3)
+        until(one.problems)
+        assert "site a stopped by a fault of this program (ZeroDivisionError('six'))" in one.problems()[0]
+    assert store.span("a") == (0, 120)
+    assert "analysis of site a failed" in caplog.text
+    store.close()
+
+
+def test_a_visit_logged_by_another_program_is_found(path: Path) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.put((0, 400), (60, 400))
+    with running(store, broker) as one:
+        SqliteStore(path).add_visit("a", Visit(30.0, VisitAction.REFILLED, precharge=4e5))
+        until(lambda: store.visits("a"))
+        broker.put((120, 400))
+        until(lambda: one.desks["a"].report().verdict_why.startswith("1 visits"))
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("connected", "lag"), [(True, 900.0), (False, DAY)], ids=["the broker is there", "the broker is away"]
+)
+def test_a_silent_site_is_told_the_time_behind_what_may_still_come(
+    path: Path, connected: bool, lag: float
+) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.connected = connected
+    broker.put((1000, 400))
+    with running(store, broker, now=10 * DAY) as one:
+        until(lambda: told(one) >= 10 * DAY - lag)
+        assert told(one) < 10 * DAY - lag + DAY / 2  # the clock gains 10 s with each look
+    store.close()
+
+
+def test_in_accelerated_time_no_site_is_told_the_time(path: Path) -> None:
+    store, broker = SqliteStore(path), Broker()
+    broker.put((1000, 400))
+    with running(store, broker, now=10 * DAY, ticking=False) as one:
+        until(lambda: broker.acknowledged)
+        time.sleep(0.05)
+        assert one.desks["a"].report().verdict_why == "0 visits, told 0"
+    store.close()
+
+
+# ---- reconcile
+
+
+def event(one: Finding) -> Event:
+    return Event(1, "a", one, EventState.ACTIVE_UNACKNOWLEDGED)
+
+
+def test_history_that_the_store_does_not_know_is_written_down_without_noise() -> None:
+    old, new = finding(0, ended=50), finding(5 * DAY, ended=5 * DAY + 50)
+    assert [outcome.loud for outcome in reconcile([old, new], [], 5 * DAY + 60)] == [False, False, True, True]
+
+
+def test_an_event_that_a_replay_sees_end_ends_aloud() -> None:
+    outcomes = reconcile([finding(0), finding(0, ended=50)], [event(finding(0))], 9 * DAY)
+    assert [(outcome.finding.ended, outcome.loud) for outcome in outcomes] == [(None, False), (50, True)]
+
+
+def test_a_fault_that_only_got_another_date_is_not_told_twice() -> None:
+    outcomes = reconcile([finding(7)], [event(finding(0))], 60)
+    assert outcomes == [(finding(0, ended=60), False), (finding(7), False)]
+
+
+def test_an_event_that_a_replay_no_longer_finds_ends_aloud() -> None:
+    assert reconcile([], [event(finding(0))], 60) == [(finding(0, ended=60), True)]
+
+
+def test_a_replay_that_failed_half_way_begins_anew(path: Path) -> None:
+    store = SqliteStore(path)
+    store.commit([Reading("a", Point.PRESSURE, float(when), 2000) for when in (0, 10, 60)], [])
+    desk = Desk(SITE)
+    assert len(desk.replay(store, lambda: False)) == len(desk.replay(store, lambda: False)) == 1
+    assert desk.late == 0
+    store.close()
