@@ -12,7 +12,7 @@ from broker import program
 ROOT = Path(__file__).parents[2]
 DEPLOY = ROOT / "deploy"
 INSTALLED = "/opt/cushionwatch/bin/cushionwatch"
-EXPOSURE = "13"  # tenths, as systemd counts: it came to 12 under systemd 252 when the unit was written
+EXPOSURE = "14"  # tenths, as systemd counts: 12 under systemd 252, and two for what newer ones judge besides
 
 
 @pytest.fixture
