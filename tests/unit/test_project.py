@@ -89,6 +89,19 @@ def test_the_readme_gives_the_two_commands_that_set_everything_up(script: str) -
     subprocess.run(["sh", "-n", ROOT / script], check=True)
 
 
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md"])
+def test_files_that_a_page_names_exist(page: str) -> None:
+    named = re.findall(r"`((?:monitor|simulator|tests|deploy|config)/[\w./-]+)`", (ROOT / page).read_text())
+    assert named
+    assert [name for name in named if not (ROOT / name).exists()] == []
+
+
+def test_the_map_names_every_room() -> None:
+    rooms = {"/".join(Path(name).parts[:2]) for name in tracked() if name.startswith(("monitor/", "tests/"))}
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    assert [room for room in sorted(rooms) if (ROOT / room).is_dir() and f"`{room}`" not in text] == []
+
+
 def test_ci_runs_the_checks_as_the_readme_gives_them() -> None:
     lines = (ROOT / ".ci" / "run").read_text().splitlines()
     assert lines[0] == "#!/usr/bin/env bash"
