@@ -27,6 +27,12 @@ Name another one: PYTHON=/path/to/python3.11 sh $0"
     apt-get install python3-venv      (as root, or with sudo in front)"
 }
 
+# Only wheels: nothing is compiled, and no code runs that the lock file's hashes do not cover.
+install_with_hashes() { # VENV LOCK
+    "$1/bin/python" -m pip install --quiet --disable-pip-version-check \
+        --require-hashes --only-binary :all: -r "$2"
+}
+
 # Both lock files pin the same versions (the second is compiled under the first), so either may be
 # installed on top of the other.
 make_environment() { # LOCK
@@ -41,9 +47,7 @@ make_environment() { # LOCK
     made="$(cksum "$1" pyproject.toml)"
     if [ "$(cat ".venv/installed-$1" 2>/dev/null)" != "$made" ]; then
         echo "Installing what $1 lists (a minute or two the first time)"
-        # Only wheels: nothing is compiled, and no code runs that the lock file's hashes do not cover.
-        .venv/bin/python -m pip install --quiet --disable-pip-version-check \
-            --require-hashes --only-binary :all: -r "$1" ||
+        install_with_hashes .venv "$1" ||
             fail "Installing failed: see above. Is there a network, and a way to the Python packages?"
         .venv/bin/python -m pip install --quiet --disable-pip-version-check \
             --no-deps --no-build-isolation --editable . || fail "Installing cushionwatch failed: see above."
