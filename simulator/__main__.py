@@ -7,54 +7,21 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
-from collections.abc import Callable
+import threading
+import time
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
+from simulator.arguments import parser
 from simulator.catalogue import PLANTS
-from simulator.files import FORMATS, write_all
+from simulator.draws import DAY
+from simulator.files import rfc3339, write_all
+from simulator.player import Pace, batch_length, stream
+from simulator.publisher import Broker, Publisher, PublishError, play
 from simulator.recording import simulate
-from simulator.units import PRESSURE
-
-
-def _moment(text: str) -> float:
-    try:
-        when = datetime.fromisoformat(text)
-    except ValueError as exc:
-        raise argparse.ArgumentTypeError(f"{text!r} is no RFC 3339 date or time, such as 2026-01-05") from exc
-    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
-
-
-def _number(kind: Callable[[str], float], low: float, high: float) -> Callable[[str], float]:
-    def read(text: str) -> float:
-        try:
-            value = kind(text)
-        except ValueError as exc:
-            raise argparse.ArgumentTypeError(f"{text!r} is no number") from exc
-        if not low <= value <= high:
-            raise argparse.ArgumentTypeError(f"{text} is outside {low:g} to {high:g}")
-        return value
-
-    return read
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m simulator", description=__doc__.splitlines()[0])
-    commands = parser.add_subparsers(dest="command", required=True)
-    commands.add_parser("list", help="name the plants that write knows")
-    write = commands.add_parser("write", help="write the log and the truth of one plant to a folder")
-    write.add_argument("plant", choices=sorted(PLANTS), metavar="PLANT", help="see list")
-    write.add_argument("--out", type=Path, required=True, help="folder to write to")
-    write.add_argument("--days", type=_number(int, 1, 3660), default=30)
-    write.add_argument("--seed", type=_number(int, 0, 2**63), default=1)
-    write.add_argument("--start", type=_moment, default="2026-01-05", help="RFC 3339, UTC if it does not say")
-    write.add_argument("--interval", type=_number(float, 1, 60), help="sampling interval in seconds")
-    write.add_argument("--unit", choices=sorted(PRESSURE), help="unit of pressure (default: the plant's)")
-    write.add_argument("--format", choices=FORMATS, default="csv")
-    write.add_argument("--quiet", action="store_true")
-    return parser
+from simulator.scenario import SCENARIOS
 
 
 def _write(args: argparse.Namespace) -> int:
@@ -63,24 +30,78 @@ def _write(args: argparse.Namespace) -> int:
         spec = replace(spec, sensors=replace(spec.sensors, interval=args.interval))
     if args.unit is not None:
         spec = replace(spec, unit=args.unit)
-    recording = simulate(spec, int(args.days), int(args.seed), args.start)
-    try:
-        log = write_all(recording, args.out, args.format)
-    except OSError as exc:
-        sys.stderr.write(f"cannot write to {args.out}: {exc.strerror or exc}\n")
-        return 2
+    recording = simulate(spec, args.days, args.seed, args.start)
+    log = write_all(recording, args.out, args.format)
     if not args.quiet:
         sys.stderr.write(f"{len(recording.time)} readings of {args.plant}, {args.days} days: {log}\n")
     return 0
 
 
+def _secret(path: Path | None) -> str | None:
+    if path is None:
+        return None
+    first = path.read_bytes().split(b"\n", 1)[0].strip()
+    if not first:
+        raise PublishError(f"password file {path}: its first line is empty; it must hold the password")
+    return first.decode("utf-8", "replace")
+
+
+def _stop_on_signals() -> threading.Event:
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    return stop
+
+
+def _publish(args: argparse.Namespace) -> int:
+    stop = _stop_on_signals()
+    now = time.time()  # noqa: TID251 - a program of its own; everything below takes time as an argument
+    specs = [site.spec for site in SCENARIOS[args.scenario]()]
+    end = now if args.end is None else args.end
+    interval = max(spec.sensors.interval for spec in specs)
+    epoch = end // interval * interval - args.days * DAY
+    until = epoch + args.days * DAY
+    length = batch_length(args.speed, interval)
+    broker = Broker(args.host, args.port, args.username, _secret(args.password_file), args.cafile)
+    publisher = Publisher(broker, stop)
+    publisher.open()
+    try:
+        _tell(args, f"playing {args.scenario}: {len(specs)} sites, {args.days} days from {rfc3339(epoch)}")
+        began = time.monotonic()
+        pace = Pace(began, epoch, args.speed, until, now - began)
+        batches = stream(specs, args.seed, epoch, until, length, interval if args.follow else None)
+        sent = play(batches, publisher, pace, stop, lambda text: _tell(args, text))
+        complete = stop.is_set() or publisher.drain(10.0)
+        _tell(args, f"{sent} messages in {time.monotonic() - began:.1f} s")
+    finally:
+        publisher.close()
+    if not complete:
+        raise PublishError(f"broker {args.host}:{args.port} did not confirm the last messages within 10 s")
+    return 0
+
+
+def _tell(args: argparse.Namespace, text: str) -> None:
+    if not args.quiet:
+        sys.stderr.write(f"simulator: {text}\n")
+        sys.stderr.flush()
+
+
 def main(argv: list[str] | None = None) -> int:
-    """Run one command; return its exit code."""
-    args = _parser().parse_args(argv)
-    if args.command == "list":
-        sys.stdout.write("\n".join(PLANTS) + "\n")
-        return 0
-    return _write(args)
+    """Run one command; return its exit code: 0, or 2 with one line on stderr that says what is wrong."""
+    args = parser().parse_args(argv)
+    try:
+        if args.command == "write":
+            return _write(args)
+        if args.command == "publish":
+            return _publish(args)
+    except PublishError as exc:
+        sys.stderr.write(f"simulator: {exc}\n")
+        return 2
+    except OSError as exc:
+        sys.stderr.write(f"simulator: {exc.filename} cannot be used: {exc.strerror or exc}\n")
+        return 2
+    sys.stdout.write("\n".join(PLANTS) + "\n")
+    return 0
 
 
 if __name__ == "__main__":

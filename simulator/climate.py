@@ -25,12 +25,15 @@ class Weather:
 
 
 class Climate:
-    """Street pressure and temperatures day by day; hourly noise goes on smoothly over midnight."""
+    """Street pressure and temperatures day by day; hourly noise goes on smoothly over midnight.
+
+    ``local``: epoch of the run by the clock on the wall, UTC offset included [s].
+    """
 
     def __init__(
-        self, supply: SupplySpec, heater: HeaterSpec, rng: np.random.Generator, epoch: float
+        self, supply: SupplySpec, heater: HeaterSpec, rng: np.random.Generator, local: float
     ) -> None:
-        self._supply, self._heater, self._rng, self._epoch = supply, heater, rng, epoch
+        self._supply, self._heater, self._rng, self._local = supply, heater, rng, local
         self._hourly = float(rng.normal()) * supply.noise
         self._warm = 0.0
 
@@ -46,7 +49,7 @@ class Climate:
         """Return the 24 h from ``start`` [s from the run's start] and one grid point more."""
         supply = self._supply
         t = start + np.arange(0.0, DAY + STEP / 2, STEP)
-        hour = (self._epoch + t) % DAY / 3600.0
+        hour = (self._local + t) % DAY / 3600.0
         noise = self._walk(self._hourly, supply.noise, 0.8, 25)
         self._hourly = float(noise[-1])
         smooth = np.interp((t - start) / 3600.0, np.arange(25.0), noise)
@@ -60,7 +63,7 @@ class Climate:
     def _cold(self, start: float) -> float:
         """Cold water: coldest in mid February, warmest in mid August. [°C]."""
         supply = self._supply
-        year = ((self._epoch + start) / DAY / 365.25) % 1.0
+        year = ((self._local + start) / DAY / 365.25) % 1.0
         return supply.cold_mean - supply.cold_swing * float(np.cos(2.0 * np.pi * (year - 0.126)))
 
     def _room(self, t: FloatArray, hour: FloatArray, start: float) -> FloatArray:

@@ -52,12 +52,13 @@ class Draws:
     cold: FloatArray
 
 
-def _draw_events(spec: DrawSpec, rng: np.random.Generator, start: float) -> FloatArray:
-    """Return rows (start, duration, hot, cold) of the events that begin on the day from ``start``."""
+def _draw_events(spec: DrawSpec, rng: np.random.Generator, start: float, clock: float) -> FloatArray:
+    """Return rows (start, duration, hot, cold) of the events that begin in the 24 h from ``start``."""
     rows = []
     for use in _USES:
         n = rng.poisson(use.per_person * spec.people * spec.flats)
-        begin = start + (rng.choice(24, size=n, p=_HOURS) + rng.random(n)) * 3600.0
+        of_day = (rng.choice(24, size=n, p=_HOURS) + rng.random(n)) * 3600.0
+        begin = start + (of_day - clock) % DAY
         length = use.duration * rng.gamma(4.0, 0.25, n)
         strength = rng.uniform(0.7, 1.3, n) * _LPM
         rows.append(
@@ -73,14 +74,17 @@ def _away(spec: DrawSpec, events: FloatArray) -> FloatArray:
     return events[keep]
 
 
-def events_of_day(spec: DrawSpec, rng: np.random.Generator, start: float) -> FloatArray:
-    """Return rows (start, duration, hot, cold) that begin in the 24 h from ``start`` [s]."""
+def events_of_day(spec: DrawSpec, rng: np.random.Generator, start: float, clock: float) -> FloatArray:
+    """Return rows (start, duration, hot, cold) that begin in the 24 h from ``start`` [s].
+
+    ``clock``: local time of day at ``start`` [s].
+    """
     if spec.kind == "none":
         return np.empty((0, 4))
     if spec.kind == "list":
         rows = np.array(spec.events, float).reshape(-1, 4)
         return rows[(rows[:, 0] >= start) & (rows[:, 0] < start + DAY)]
-    return _away(spec, _draw_events(spec, rng, start))
+    return _away(spec, _draw_events(spec, rng, start, clock))
 
 
 def superpose(

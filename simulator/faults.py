@@ -22,6 +22,7 @@ class Kind(StrEnum):
 
     LOSS = "loss"  # air charge falls exponentially; size: share of the gauge charge per day
     LEAK = "leak"  # air charge falls at a constant rate; size: Pa per day
+    SEEP = "seep"  # air goes through the bladder into the water; size: share of the absolute charge per day
     TEAR = "tear"  # diaphragm tears, the air leaves with the draws; size: hours to lose 63 %
     WATERLOGGED = "waterlogged"  # no air from this time on; size: unused
     GAUGE = "gauge"  # a visit reads the charge and leaves it; size: unused
@@ -55,8 +56,8 @@ class Fault:
 
 VISITS = (Kind.GAUGE, Kind.REFILL, Kind.REPLACE)
 _PUMPED = (Kind.REFILL, Kind.REPLACE)
-_AIR = (Kind.LOSS, Kind.LEAK, Kind.TEAR, Kind.WATERLOGGED, *_PUMPED)
-_ENDED_BY_NEW_TANK = (Kind.LOSS, Kind.LEAK, Kind.TEAR)
+_AIR = (Kind.LOSS, Kind.LEAK, Kind.SEEP, Kind.TEAR, Kind.WATERLOGGED, *_PUMPED)
+_ENDED_BY_NEW_TANK = (Kind.LOSS, Kind.LEAK, Kind.SEEP, Kind.TEAR)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +75,9 @@ class _Spell:
         low = _DROWNED - atmosphere
         if self.law is Kind.TEAR:
             return low + (self.charge - low) * np.exp(-days * 24.0 / max(self.size, 1e-3))
+        if self.law is Kind.SEEP:
+            # The water takes up air below one atmosphere too: this ends with a drowned tank.
+            return np.maximum((self.charge + atmosphere) * np.exp(-self.size * days) - atmosphere, low)
         if self.law is Kind.LOSS:
             return self.charge * np.exp(-self.size * days)
         rate = self.size if self.law is Kind.LEAK else seep

@@ -52,7 +52,8 @@ class Plant:
     def __init__(self, spec: PlantSpec, rng: np.random.Generator, epoch: float) -> None:
         climate, self._rng = rng.spawn(2)
         self.spec, self.epoch, self.clock = spec, epoch, 0.0
-        self._climate = Climate(spec.supply, spec.heater, climate, epoch)
+        self._local = epoch + spec.utc_offset(epoch)
+        self._climate = Climate(spec.supply, spec.heater, climate, self._local)
         self.heater = Heater(spec.heater)
         self.air = AirHistory(spec.tank.precharge, spec.atmosphere, spec.tank.seep, spec.faults)
         charge = float(self.air.at(np.zeros(1))[0]) + spec.atmosphere
@@ -76,7 +77,7 @@ class Plant:
         )
 
     def _draws(self, start: float, end: float) -> Draws:
-        fresh = events_of_day(self.spec.draws, self._rng, start)
+        fresh = events_of_day(self.spec.draws, self._rng, start, (self._local + start) % DAY)
         events = np.concatenate([self._late, fresh])
         self._late = events[events[:, 0] + events[:, 1] > end]
         return superpose(events, start, end, self.visits())

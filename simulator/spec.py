@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from simulator.faults import Fault
 
@@ -156,3 +158,8 @@ class PlantSpec:
     def atmosphere(self) -> float:
         """Ambient pressure at the altitude. [Pa] (ISO 2533 standard atmosphere, troposphere)."""
         return float(101325.0 * (1.0 - 2.25577e-5 * self.altitude) ** 5.25588)
+
+    def utc_offset(self, epoch: float) -> float:
+        """Return how far local time is ahead of UTC at ``epoch``, kept for a whole run. [s]."""
+        when = datetime.fromtimestamp(epoch, ZoneInfo(self.timezone))
+        return (when.utcoffset() or timedelta()).total_seconds()
