@@ -11,7 +11,7 @@ from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray
 from monitor.physics.water import expansion_per_joule
 
-_SHARE_HEATED: Final = 0.75
+_SHARE_HEATED: Final = 0.65
 """Share of the heater's water that a burn warms towards its end: cold water lies below, and the burner
 sits under it, so that less than the whole takes the heat until all is mixed (common practice, no source)."""
 
@@ -27,7 +27,7 @@ class Growth:
     """Cumulative growth at each row [m³], from 0, and its relative sd by the unknown temperature."""
 
     volume: FloatArray
-    relative_sd: float
+    relative_sd: FloatArray
 
 
 def net_watts(heater: FloatArray, plant: Plant) -> FloatArray:
@@ -52,17 +52,17 @@ def growth(
     if off is None:
         below, sd = _OPEN_END
         t = np.full(len(time), top - below)
+        sd_t = np.full(len(time), sd)
     else:
         to_come = energy[-1] - energy + max(off - float(time[-1]), 0.0) * float(watts[-1])
         drop = to_come / (plant.heat_capacity * _SHARE_HEATED)
         t = top - drop
-        sd = _SD_FLOOR + _SD_SHARE * float(np.mean(np.minimum(drop, top - _T_LOWEST)))
+        sd_t = _SD_FLOOR + _SD_SHARE * np.minimum(drop, top - _T_LOWEST)
     t = np.clip(t, _T_LOWEST, _T_HIGHEST)
     per_joule = expansion_per_joule(t)
     volume = np.concatenate([[0.0], np.cumsum(steps * 0.5 * (per_joule[1:] + per_joule[:-1]))])
-    middle = float(np.mean(t))
-    slope = float(expansion_per_joule(min(middle + 1.0, 99.0)) / expansion_per_joule(middle)) - 1.0
-    return Growth(volume, slope * sd)
+    slope = expansion_per_joule(t + 1.0) / per_joule - 1.0
+    return Growth(volume, slope * sd_t)
 
 
 def _end_temperature(temperature: FloatArray, plant: Plant) -> float:

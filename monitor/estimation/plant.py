@@ -32,8 +32,8 @@ _TANK_GUESS: Final = (8e-3, 0.4)
 _HEATER_VOLUME_GUESS: Final = 0.15
 _CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
 _COLD: Final = 10.0  # °C of cold water where nothing is measured
-PIPE_COMPLIANCE: Final = 0.05e-9
-"""Compliance of the closed pipework per heater volume [1/Pa]: order of magnitude, copper or steel pipe."""
+PIPE_COMPLIANCE: Final = 1.0e-9
+"""Compliance of pipes, hoses and trapped air per heater volume [1/Pa]: order of magnitude (no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,11 @@ class Plant:
     elastic: float
     elastic_sd: float
     scale_sd: float
+
+    @property
+    def air_most(self) -> float:
+        """Largest air that is still believed: what looks larger has been vented, not cushioned. [J]"""
+        return 1.8 * self.air_nominal * math.exp(2.0 * self.scale_sd)
 
     @property
     def full_recovery(self) -> float:
@@ -100,6 +105,6 @@ def plant_of(site: Site) -> Plant:
         supply=site.supply,
         relief=site.relief,
         elastic=water * per_volume,
-        elastic_sd=0.7,
+        elastic_sd=0.9,
         scale_sd=math.sqrt(input_sd**2 + efficiency_sd**2 + setpoint_sd**2 + tank_sd**2),
     )

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.heat import growth
+from monitor.estimation.heat import Growth, growth
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray, Samples
 
@@ -20,16 +20,22 @@ _KPA: Final = 1000.0
 _NOISE_FLOOR: Final = 30.0  # Pa: no field sensor repeats better
 _MIN_ROWS: Final = 5
 _MIN_SECONDS: Final = 40.0
-_FLOW_SD: Final = 0.05  # growth per burner minute scatters by 5 % from window to window (simulated heaters)
+_FLOW_SD: Final = 0.035  # scatter of growth per joule that no model here explains (simulated heaters)
 _RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
+_GAS_SETTLES: Final = 60.0  # s, order of magnitude for litres of air behind rubber (no source)
+_REFILL_DOUBT: Final = 2.5  # times the same, after a draw: the line may take in more while the gas cools
+_WARM_DOUBT: Final = 0.6  # of the correction for warm gas
+_BEND: Final = 0.12  # relative difference of slope between halves that is no sign of trouble
 _MAX_TRIMS: Final = 4
+_ENOUGH_SECONDS: Final = 240.0  # of a window are kept in any case
+_VAGUE: Final = 0.05  # relative sd of the growth by temperature that a long window need not accept
 
 
 class Kind(StrEnum):
     """What a stretch of a burn says."""
 
     RISE = "rise"  # pressure rose with heat: weighs the cushion
-    FLAT = "flat"  # heat came, pressure did not answer
+    FLAT = "flat"  # heat came, pressure hardly answered: a draw, a passing valve, or nothing is closed
     STEEP = "steep"  # too short to weigh, but so steep that there can be hardly any cushion
 
 
@@ -98,7 +104,7 @@ def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]
         ceiling = plant.relief * _RELIEF_BAND + plant.atmosphere
     found = []
     for first, last in clean_stretches(rows.pressure, noise, ceiling):
-        window = _measure(rows, grown.volume, grown.relative_sd, first, last, noise, plant)
+        window = _measure(rows, grown, first, last, noise, plant)
         if window is not None:
             found.append(window)
     return found
@@ -156,16 +162,18 @@ def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[
     return sorted(done)
 
 
-def _measure(
-    rows: Samples, volume: FloatArray, volume_sd: float, first: int, last: int, noise: Noise, plant: Plant
-) -> Window | None:
+def _measure(rows: Samples, grown_by: Growth, first: int, last: int, noise: Noise, plant: Plant) -> Window | None:
+    volume = grown_by.volume
     steep = _steep(rows, volume, first, last, noise, plant)
-    first, last = _without_transients(rows.time, first, last, len(rows) - 1)
+    began = float(rows.time[first])
+    after_draw = first > 1
+    first, last = _without_transients(rows.time, first, last, len(rows) - 1, after_draw=after_draw)
+    first = _where_known(rows.time, grown_by.relative_sd, first, last)
     if last - first + 1 < _MIN_ROWS or rows.time[last] - rows.time[first] < _MIN_SECONDS:
         return steep
     fit = _fit(volume, rows.pressure, first, last)
     for _ in range(_MAX_TRIMS):
-        if abs(fit.bend) < 0.25 or abs(fit.bend) < 3.0 * fit.bend_sd:  # noqa: PLR2004
+        if abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd:  # noqa: PLR2004
             break
         cut = first + max((last - first + 1) // 4, 1)
         if last - cut + 1 < _MIN_ROWS or rows.time[last] - rows.time[cut] < _MIN_SECONDS:
@@ -178,20 +186,26 @@ def _measure(
         return None
     p1, p2 = fit.middle - fit.rise / 2.0, fit.middle + fit.rise / 2.0
     expected = _expected_rise(grown, fit.middle, plant)
-    if fit.rise < 0.2 * expected or fit.rise < 3.0 * fit.rise_sd:
+    if fit.rise < expected or fit.rise < 3.0 * fit.rise_sd:
         if expected > 6.0 * fit.rise_sd and expected > 2.0 * noise.step:
             return Window(Kind.FLAT, start, end, p1, p2, grown, 1.0)
         return steep
     if p1 <= 0.0 or fit.rise_sd > 0.3 * fit.rise:
         return steep
-    bent = max(abs(fit.bend) - 0.1, 0.0) * 0.5
-    relative = float(np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + volume_sd**2 + bent**2))
-    return Window(Kind.RISE, start, end, p1, p2, grown, relative)
+    known = float(np.mean(grown_by.relative_sd[first : last + 1]))
+    bent = 0.6 * max(abs(fit.bend) - 0.5 * _BEND, 0.0)
+    warm = _warm_gas(start - began, end - began)
+    # After a draw the gas also cools from the refilling: the two pull opposite ways.
+    settling, warm = (_REFILL_DOUBT * warm, 0.0) if after_draw else (_WARM_DOUBT * warm, warm)
+    relative = float(
+        np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + known**2 + bent**2 + settling**2)
+    )
+    return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), relative)
 
 
 def _expected_rise(grown: float, p: float, plant: Plant) -> float:
-    """Rise that a cushion twice as large as the nominal one would still show. [Pa]"""
-    return grown / (2.0 * plant.air_nominal / (p * p) + plant.elastic)
+    """Rise that the largest believable cushion would still show. [Pa]"""
+    return grown / (plant.air_most / (p * p) + plant.elastic)
 
 
 def _steep(
@@ -209,14 +223,35 @@ def _steep(
     return Window(Kind.STEEP, float(rows.time[first]), float(rows.time[last]), p1, p2, grown, 0.5)
 
 
-def _without_transients(time: FloatArray, first: int, last: int, end: int) -> tuple[int, int]:
+def _without_transients(
+    time: FloatArray, first: int, last: int, end: int, *, after_draw: bool
+) -> tuple[int, int]:
     """Leave out the start (metal warms, gas and bladder settle) and the last moments before burner-off."""
     span = float(time[last] - time[first])
-    skip = min(max(30.0, 0.15 * span), 120.0, 0.4 * span)
+    least, share, most = (60.0, 0.4, 150.0) if after_draw else (30.0, 0.15, 120.0)
+    skip = min(max(least, share * span), most, 0.6 * span)
     first = int(np.searchsorted(time, time[first] + skip))
     if last == end:
         last = int(np.searchsorted(time, time[last] - min(20.0, 0.1 * span), side="right")) - 1
     return first, last
+
+
+def _warm_gas(start: float, end: float) -> float:
+    """Return by how much too stiff a cushion looks between ``start`` and ``end`` [s] of a compression.
+
+    Gas that is pressed warms, towards n = 1.4 at first, and gives its heat to the wall within minutes; then
+    it follows n = 1. The mean of 0.4 exp(-t/tau) over the window.
+    """
+    decay = np.exp(-start / _GAS_SETTLES) - np.exp(-end / _GAS_SETTLES)
+    return float(0.4 * _GAS_SETTLES * decay / (end - start))
+
+
+def _where_known(time: FloatArray, relative_sd: FloatArray, first: int, last: int) -> int:
+    """Leave out the early part of a long recovery, where the temperature of the water is a guess."""
+    enough = int(np.searchsorted(time, time[last] - _ENOUGH_SECONDS))
+    vague = np.flatnonzero(relative_sd[first : last + 1] > _VAGUE)
+    after = first + int(vague[-1]) + 1 if len(vague) else first
+    return max(first, min(after, enough))
 
 
 @dataclass(frozen=True, slots=True)
