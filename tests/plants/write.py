@@ -61,8 +61,8 @@ def stamp(seconds: float) -> str:
     return datetime.fromtimestamp(START + seconds, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
 
 
-def site_text(case: Case) -> str:
-    """Return the site file of a case."""
+def site_facts(case: Case) -> dict[str, str | float | None]:
+    """Return what the site file of a case says, by key (``"heater.input"`` style)."""
     keys: dict[str, str | float | None] = {
         "id": case.name.replace("_", "-"),
         "name": case.summary,
@@ -79,10 +79,14 @@ def site_text(case: Case) -> str:
         "supply.pressure": f"{case.supply / PSI:.0f} psi",
         "relief.setting": "150 psi",
     }
-    keys.update(case.site)
+    return {**keys, **case.site}
+
+
+def site_text(case: Case) -> str:
+    """Return the site file of a case."""
     lines: list[str] = []
     table = ""
-    for key, value in keys.items():
+    for key, value in site_facts(case).items():
         head, _, tail = key.rpartition(".")
         if value is None:
             continue
