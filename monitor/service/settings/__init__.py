@@ -1,6 +1,23 @@
 """Settings: site files and the service file, read from TOML and checked before anything starts."""
 
+from monitor.service.settings.load import ServiceSettings, check_config, load_service
 from monitor.service.settings.problems import Problem, ProblemsError
+from monitor.service.settings.servicefile import BrokerTable, ChannelTable, TlsTable, WebTable
 from monitor.service.settings.sitefile import load_site
+from monitor.service.settings.topics import DEFAULT_TOPICS, ScaleTable, TopicTable
 
-__all__ = ["Problem", "ProblemsError", "load_site"]
+__all__ = [
+    "DEFAULT_TOPICS",
+    "BrokerTable",
+    "ChannelTable",
+    "Problem",
+    "ProblemsError",
+    "ScaleTable",
+    "ServiceSettings",
+    "TlsTable",
+    "TopicTable",
+    "WebTable",
+    "check_config",
+    "load_service",
+    "load_site",
+]

@@ -81,10 +81,12 @@ def show_key(key: Key) -> str:
 
 def show_value(key: Key, value: object) -> str:
     """Return what was read, cut to a length that fits a message; never a secret."""
-    if any(part in _SECRET_KEYS for part in key):
+    if any(part in _SECRET_KEYS for part in key) or "://" in str(value):
         return "a secret that is not shown here"
     if isinstance(value, Mapping):
         return f"a table with {', '.join(map(repr, value)) or 'nothing in it'}"
+    if isinstance(value, (list, tuple)):
+        return f"a list of {len(value)}"
     text = str(value).lower() if isinstance(value, bool) else repr(value)
     return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
 
@@ -92,8 +94,9 @@ def show_value(key: Key, value: object) -> str:
 def line_of(key: Key, lines: Mapping[Key, int]) -> int | None:
     """Return the line of a key, or of the nearest table around it."""
     for length in range(len(key), 0, -1):
-        if key[:length] in lines:
-            return lines[key[:length]]
+        here = [line for known, line in lines.items() if known[:length] == key[:length]]
+        if here:
+            return min(here)
     return None
 
 

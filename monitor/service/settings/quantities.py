@@ -8,13 +8,15 @@ from __future__ import annotations
 import re
 import zoneinfo
 from collections.abc import Callable
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from pydantic import AfterValidator, BeforeValidator
 
 from monitor import units
 from monitor.errors import InputError
 from monitor.service.settings.problems import closest, refuse
+
+T = TypeVar("T")
 
 _SITE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
 _ABSOLUTE = re.compile(r"(psi|bar|kPa|MPa)\s*\(?[ag](bs|uge)?\.?\)?", re.IGNORECASE)
@@ -70,6 +72,13 @@ def _timezone(text: str) -> str:
             f"allowed: a name of the IANA time zone database, like 'Europe/London'{closest(text, known)}"
         )
     return text
+
+
+def not_empty(items: tuple[T, ...]) -> tuple[T, ...]:
+    """Return ``items``; a list without any is refused."""
+    if not items:
+        raise refuse("allowed: a list of at least one; leave the key out otherwise")
+    return items
 
 
 def _label(text: str) -> str:

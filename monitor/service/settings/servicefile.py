@@ -1,0 +1,136 @@
+"""The service file: where data goes, which broker, which topics, which page, whom to alert."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Literal, Self
+
+from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, model_validator
+
+from monitor.diagnosis.faults import Severity
+from monitor.service.settings.files import ExistingFile, ExistingFolder, NewFolder, SecretFile, read_secret
+from monitor.service.settings.problems import Table, refuse
+from monitor.service.settings.quantities import SiteId, not_empty, quantity
+from monitor.service.settings.topics import DEFAULT_TOPICS, TopicTable
+
+_HOST = re.compile(r"[A-Za-z0-9._:%-]{1,253}")
+
+
+def _host(text: str) -> str:
+    if not _HOST.fullmatch(text) or text.count(":") == 1:
+        raise refuse(
+            "allowed: a host name or address alone, without '://' and port, like 'broker.example.org'"
+        )
+    return text
+
+
+def _protocol(value: object) -> object:
+    return str(value) if type(value) is int else value  # 5 without quotes is clear enough
+
+
+Host = Annotated[str, AfterValidator(_host)]
+Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
+KeepAlive = Annotated[float, BeforeValidator(quantity("duration", "5 s", "1 h"))]
+SessionExpiry = Annotated[float, BeforeValidator(quantity("duration", "1 min", "365 d"))]
+Flag = Annotated[bool, Field(strict=True)]
+
+
+class TlsTable(Table):
+    """``[broker.tls]``: certificates are always checked; without ``ca`` against the system's authorities."""
+
+    ca: ExistingFile | None = None
+    certificate: ExistingFile | None = None
+    key: ExistingFile | None = None
+
+    @model_validator(mode="after")
+    def _certificate_and_key_go_together(self) -> Self:
+        if (self.certificate is None) is not (self.key is None):
+            missing = "certificate" if self.certificate is None else "key"
+            raise refuse(f"certificate and key go together: {missing} is missing")
+        return self
+
+
+class BrokerTable(Table):
+    """``[broker]``: how to reach the MQTT broker. TLS where there is a ``tls`` table or the port is 8883."""
+
+    host: Host
+    port: Port | None = None
+    protocol: Annotated[Literal["5", "3.1.1"], BeforeValidator(_protocol)] = "5"
+    client_id: SiteId = "cushionwatch"
+    username: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
+    password_file: SecretFile | None = None
+    keep_alive: KeepAlive = 60.0
+    session_expiry: SessionExpiry = 7 * 86400.0
+    tls: TlsTable | None = None
+
+    @model_validator(mode="after")
+    def _password_has_a_user(self) -> Self:
+        if self.password_file is not None and self.username is None:
+            raise refuse("password_file needs username", at=("password_file",))
+        return self
+
+    @property
+    def uses_tls(self) -> bool:
+        """Return whether the connection is encrypted."""
+        return self.tls is not None or self.port == 8883
+
+    @property
+    def port_number(self) -> int:
+        """Return the port: as given, else the standard one (8883 with TLS, 1883 without)."""
+        return self.port if self.port is not None else 8883 if self.uses_tls else 1883
+
+    def password(self) -> str | None:
+        """Return the password; read anew each time, so that a changed file counts at the next start."""
+        return read_secret(self.password_file) if self.password_file is not None else None
+
+
+class WebTable(Table):
+    """``[web]``: the page."""
+
+    enabled: Flag = True
+    host: Host = "127.0.0.1"
+    port: Port = 8080
+
+
+class ChannelTable(Table):
+    """``[alerts.channels.NAME]``: one way to reach people, an Apprise URL kept in a file if possible."""
+
+    url: SecretStr | None = None
+    url_file: SecretFile | None = None
+    severities: Annotated[tuple[Severity, ...], AfterValidator(not_empty)] = tuple(Severity)
+
+    @model_validator(mode="after")
+    def _one_url(self) -> Self:
+        if (self.url is None) is (self.url_file is None):
+            raise refuse("write either url_file (better: it can be kept from other users) or url")
+        if "://" not in self.secret_url():
+            at = "url" if self.url_file is None else "url_file"
+            raise refuse(
+                "no notification URL in it: one like 'mailto://...' or 'json://...' is needed", at=(at,)
+            )
+        return self
+
+    def secret_url(self) -> str:
+        """Return the URL; it may hold a token: never log or show it."""
+        return (
+            self.url.get_secret_value() if self.url else read_secret(self.url_file) if self.url_file else ""
+        )
+
+
+class AlertsTable(Table):
+    """``[alerts]``."""
+
+    channels: Mapping[SiteId, ChannelTable] = Field(default_factory=dict)
+
+
+class ServiceTable(Table):
+    """A whole service file; paths are relative to it."""
+
+    data: NewFolder
+    sites: ExistingFolder
+    broker: BrokerTable
+    topics: Annotated[tuple[TopicTable, ...], AfterValidator(not_empty)] = DEFAULT_TOPICS
+    web: WebTable = WebTable()
+    alerts: AlertsTable = AlertsTable()
+    retention_days: Annotated[int, Field(strict=True, ge=1, le=36500)] | None = None
