@@ -214,6 +214,7 @@ class SiteView:
     report: Report
     latest: Mapping[Point, Reading]
     events: Sequence[Event]
+    visits: Sequence[Visit] = ()
 
 
 @dataclass(frozen=True, slots=True)

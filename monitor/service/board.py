@@ -1,0 +1,63 @@
+"""What the page reads of the running service."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from monitor.estimation.samples import FloatArray
+from monitor.readings import Point
+from monitor.service.ports import Clock, Event, MessageSource, ServiceHealth, SiteView, Store
+from monitor.service.runner import Runner
+from monitor.service.urgency import urgency
+
+_KEPT: Final = 50
+"""Events of a site that its page lists."""
+
+
+class LiveBoard:
+    """The port `Board` on a running `Runner`; safe to call from any thread."""
+
+    def __init__(self, runner: Runner, source: MessageSource, store: Store, clock: Clock) -> None:
+        self._runner = runner
+        self._source = source
+        self._store = store
+        self._clock = clock
+        self._started = clock.now()
+
+    def sites(self) -> list[SiteView]:
+        """Return all sites, most urgent first."""
+        now = self._clock.now()
+        return sorted(
+            (view for site_id in self._runner.desks if (view := self.site(site_id))),
+            key=lambda view: urgency(view, now),
+        )
+
+    def site(self, site_id: str) -> SiteView | None:
+        """Return one site, None if unknown."""
+        desk = self._runner.desks.get(site_id)
+        if desk is None:
+            return None
+        events = self._store.events(site_id, limit=_KEPT)
+        latest, visits = self._store.latest(site_id), self._store.visits(site_id)
+        return SiteView(desk.site, desk.report(), latest, events, visits)
+
+    def pressure(self, site_id: str, start: float, end: float, limit: int) -> tuple[FloatArray, FloatArray]:
+        """Return at most about ``limit`` pressure points of a span, peaks kept."""
+        return self._store.readings_decimated(site_id, Point.PRESSURE, start, end, limit)
+
+    def acknowledge(self, number: int, who: str) -> Event | None:
+        """Acknowledge an event."""
+        return self._store.acknowledge_event(number, who, self._clock.now())
+
+    def health(self) -> ServiceHealth:
+        """Return the health of the service."""
+        source = self._source.health()
+        problems = self._runner.problems()
+        if not (source.alive and source.connected):
+            problems.append(f"no connection to the broker: {source.detail}")
+        dead = len(self._store.dead_letters())
+        if dead:
+            problems.append(f"{dead} alerts could not be delivered and were given up")
+        return ServiceHealth(
+            self._started, source, self._runner.stored, self._store.rejected_count(), tuple(problems)
+        )
