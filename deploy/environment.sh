@@ -4,8 +4,9 @@
 #
 #   PYTHON=/path/to/python3   another interpreter than the first python3 on PATH
 #
-# A stamp in .venv holds what it was made from (interpreter, folder, lock file, pyproject.toml): nothing
-# is installed while that has not changed. A venv cannot be moved, hence the folder.
+# A stamp in .venv holds the sums of the lock file and of pyproject.toml that were installed last: nothing
+# is installed while they have not changed. An environment that is there is kept if it is usable: made with
+# the same Python, and in this folder, for it cannot be moved.
 
 fail() {
     printf '\n%s\n' "$*" >&2
@@ -22,9 +23,17 @@ check_python() {
     "$PYTHON" -c 'import sys; sys.exit(sys.version_info < (3, 11))' ||
         fail "$PYTHON is Python $found, but 3.11 or newer is needed (Debian 12 and 13 have it).
 Name another one: PYTHON=/path/to/python3.11 sh $0"
+    # Not the environment that may be active: it could be the one that is about to be made anew.
+    PYTHON=$("$PYTHON" -c 'import sys; print(sys._base_executable)')
     "$PYTHON" -c 'import venv, ensurepip' 2>/dev/null ||
         fail "$PYTHON cannot make a virtual environment. Debian keeps that part in a package of its own:
     apt-get install python3-venv      (as root, or with sudo in front)"
+}
+
+usable_environment() {
+    version='import sys; print(sys.version)'
+    [ "$(.venv/bin/python -c "$version" 2>/dev/null)" = "$("$PYTHON" -c "$version")" ] &&
+        head -n 3 .venv/bin/pip 2>/dev/null | grep -qF "$(pwd -P)/.venv/bin/python"
 }
 
 # Only wheels: nothing is compiled, and no code runs that the lock file's hashes do not cover.
@@ -37,12 +46,10 @@ install_with_hashes() { # VENV LOCK
 # installed on top of the other.
 make_environment() { # LOCK
     check_python
-    base="$("$PYTHON" -c 'import sys; print(sys.version, sys.prefix)') $(pwd -P)"
-    if [ "$(cat .venv/made-with 2>/dev/null)" != "$base" ] || ! .venv/bin/python -c '' 2>/dev/null; then
+    if ! usable_environment; then
         echo "Making .venv with Python $found"
         rm -rf .venv
         "$PYTHON" -m venv .venv || fail "The virtual environment .venv could not be made: see above."
-        echo "$base" >.venv/made-with
     fi
     made="$(cksum "$1" pyproject.toml)"
     if [ "$(cat ".venv/installed-$1" 2>/dev/null)" != "$made" ]; then
