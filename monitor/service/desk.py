@@ -63,10 +63,10 @@ class Desk:
         return self._work(lambda: self._look(visits, until))
 
     def _look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
-        self._pipeline.log_visits(visits)
+        changed = self._pipeline.log_visits(visits)
         if until is None or not until > self._pipeline.newest > -math.inf:
-            return []
-        return self._pipeline.tick(until)
+            return changed
+        return changed + self._pipeline.tick(until)
 
     def _work(self, step: Callable[[], list[Finding]]) -> list[Finding]:
         if self.failure:
@@ -88,8 +88,7 @@ class Desk:
         """
         self._pipeline = SitePipeline(self.site)
         span = store.span(self.site.id)
-        self._pipeline.log_visits(store.visits(self.site.id))
-        found: list[Finding] = []
+        found = self.look(store.visits(self.site.id), None)
         start, end = span or (math.inf, -math.inf)
         while start <= end and not stopping():
             series = {point: store.readings(self.site.id, point, start, start + CHUNK) for point in Point}

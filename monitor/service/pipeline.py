@@ -154,31 +154,12 @@ def to_samples(rows: Sequence[Row]) -> Samples:
     return Samples(*(np.ascontiguousarray(column) for column in columns))
 
 
-def feed(analyser: Analyser, samples: Samples, visits: Sequence[Visit]) -> list[Finding]:
-    """Feed rows with the visits among them, each before the first row at or after its time.
-
-    ``visits`` are sorted by time; those later than the last row come last.
-    """
-    changed: list[Finding] = []
-    first = 0
-    for visit in visits:
-        last = int(np.searchsorted(samples.time, visit.time))
-        if last > first:
-            changed += analyser.feed(samples.between(first, last))
-        first = max(first, last)
-        changed += analyser.visit(visit)
-    if first < len(samples):
-        changed += analyser.feed(samples.between(first, len(samples)))
-    return changed
-
-
 class SitePipeline:
     """Everything that happens to the readings of one site, as a function of the readings alone."""
 
     def __init__(self, site: Site) -> None:
         self._analyser = Analyser(site)
         self._aligner = Aligner()
-        self._visits: list[Visit] = []
         self._known: set[tuple[float, str]] = set()
 
     @property
@@ -195,28 +176,26 @@ class SitePipeline:
         """Return what is known of the site."""
         return self._analyser.report()
 
-    def log_visits(self, visits: Iterable[Visit]) -> None:
-        """Take service visits into account, each once, from its time on."""
+    def log_visits(self, visits: Iterable[Visit]) -> list[Finding]:
+        """Take service visits into account, each once, from its time on; return the findings that changed."""
+        changed: list[Finding] = []
         for visit in visits:
             key = (visit.time, visit.action.value)
             if key not in self._known:
                 self._known.add(key)
-                insort(self._visits, visit, key=lambda one: one.time)
+                changed += self._analyser.visit(visit)
+        return changed
 
     def take(self, readings: Iterable[Reading]) -> list[Finding]:
         """Take readings of this site in the order of arrival; return the findings that changed."""
         rows = [row for reading in readings for row in self._aligner.add(reading)]
-        return self._feed(rows, rows[-1].time) if rows else []
+        return self._analyser.feed(to_samples(rows)) if rows else []
 
     def tick(self, now: float) -> list[Finding]:
         """Let data time reach ``now``: nothing older is to come. Return the findings that changed."""
-        changed = self._feed(self._aligner.reach(now), now)
+        rows = self._aligner.reach(now)
+        changed = self._analyser.feed(to_samples(rows)) if rows else []
         return changed + self._analyser.tick(now)
-
-    def _feed(self, rows: Sequence[Row], until: float) -> list[Finding]:
-        due = [visit for visit in self._visits if visit.time <= until]
-        del self._visits[: len(due)]
-        return feed(self._analyser, to_samples(rows), due)
 
 
 def in_order(site: str, series: Mapping[Point, tuple[FloatArray, FloatArray]]) -> Iterator[Reading]:

@@ -15,7 +15,7 @@ from monitor.diagnosis.report import Report, Verdict
 from monitor.estimation.samples import Samples
 from monitor.readings import Point, Reading
 from monitor.service import pipeline
-from monitor.service.pipeline import Aligner, Row, SitePipeline, feed, in_order, to_samples
+from monitor.service.pipeline import Aligner, Row, SitePipeline, in_order
 from monitor.site import Site, Visit, VisitAction
 
 P, H, T = Point.PRESSURE, Point.HEATER, Point.TEMPERATURE
@@ -223,18 +223,15 @@ def _visit(time: float) -> Visit:
 @given(
     st.lists(st.tuples(st.sampled_from([P, P, H, T]), st.integers(0, 400), st.integers(0, 3)), max_size=60),
     st.lists(st.integers(0, 60), max_size=6),
-    st.lists(st.integers(0, 500), max_size=3),
 )
 def test_findings_do_not_depend_on_the_cut_into_batches(
-    found: list[tuple[Point, int, int]], cuts: list[int], visits: list[int]
+    found: list[tuple[Point, int, int]], cuts: list[int]
 ) -> None:
     readings = [reading(*one) for one in found]
     edges = sorted({0, len(readings), *(cut for cut in cuts if cut < len(readings))})
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(pipeline, "Analyser", Recorder)
         whole, parts = SitePipeline(Site("a")), SitePipeline(Site("a"))
-        for one in (whole, parts):
-            one.log_visits([_visit(time) for time in visits])
         once = whole.take(readings) + whole.tick(1000)
         often = [
             finding
@@ -243,14 +240,6 @@ def test_findings_do_not_depend_on_the_cut_into_batches(
         ] + parts.tick(1000)
     assert often == once
     assert parts._analyser.heard == whole._analyser.heard  # type: ignore[attr-defined]
-
-
-def test_a_visit_comes_before_the_first_row_at_or_after_it() -> None:
-    recorder = Recorder(Site("a"))
-    rows = to_samples([Row(0, 400, 0, 0), Row(10, 400, 0, 0), Row(20, 400, 0, 0)])
-    feed(recorder, rows, [_visit(-5), _visit(10), _visit(11), _visit(99)])  # type: ignore[arg-type]
-    assert [one[0] for one in recorder.heard] == [-5, 0, 10, 10, 11, 20, 99]
-    assert [len(one) for one in recorder.heard] == [1, 4, 1, 4, 1, 4, 1]
 
 
 def test_a_visit_is_told_once_however_often_it_is_read() -> None:
