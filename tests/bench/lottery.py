@@ -81,6 +81,7 @@ def draw(seed: int, days: float = 35.0) -> Ticket:
         f"seed-{seed}",
         f"{scenario} on {known.name}",
         length,
+        trace=known.name,
         vessel_litres=round(known.volume * log_uniform(rng, 0.03, 0.11), 1),
         charge=charge.course,
         supply=supply,

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from tests.plants.cushion import Course, Fitting, Relief, Sensor, Spans, atmosphere
+from tests.plants.library import Known, library
 from tests.plants.trace import DAY, FloatArray
 
 PSI: Final = 6.894757293168361
@@ -50,6 +51,7 @@ class Case:
     name: str
     summary: str
     days: float = 14.0
+    trace: str = "household_14d"
     vessel_litres: float = 8.0
     charge: Course = SIXTY
     supply: float = SIXTY
@@ -167,7 +169,46 @@ def _healthy() -> list[Case]:
     ]  # fmt: skip
 
 
-GROUPS: Final[tuple[Callable[[], list[Case]], ...]] = (_healthy, _slow, _lost)
+def plate(known: Known) -> dict[str, str | float | None]:
+    """Return what a site file says of a heater, read from its plate."""
+    return {
+        "heater.kind": known.kind,
+        "heater.volume": f"{known.volume:.0f} L",
+        "heater.input": f"{known.input / 1000.0:.2f} kW",
+        "heater.efficiency": round(known.efficiency, 2),
+        "heater.setpoint": f"{known.setpoint:.0f} degC",
+    }
+
+
+def _others() -> list[Case]:
+    """Return cases on other heaters; a vessel of 5 % of the heater's volume."""
+    made = []
+    for name, summary, loss, wrong in (
+        ("electric_family", "electric heater; nothing is wrong", 0.0, ()),
+        ("flats", "six flats; nothing is wrong", 0.0, ()),
+        ("fast_family", "20 kW coil; loses 0.7 % of its charge (abs.) a day", 0.007, _LOW),
+        ("electric_single", "2 kW; loses 1.5 % of its charge (abs.) a day", 0.015, _LOW),
+        ("gas_pair", "gas heater; loses 0.5 % of its charge (abs.) a day", 0.005, _LOW),
+    ):
+        known = library()[name]
+        made.append(
+            Case(
+                f"{name}_{'loss' if wrong else 'healthy'}",
+                summary,
+                45.0,
+                trace=name,
+                vessel_litres=round(0.05 * known.volume, 1),
+                charge=losing(SIXTY, loss),
+                site=plate(known),
+                wrong=wrong,
+            )
+        )
+    return made
+
+
+_LOW: Final = (Wrong("air_charge_low", 0.0),)
+
+GROUPS: Final[tuple[Callable[[], list[Case]], ...]] = (_healthy, _slow, _lost, _others)
 
 
 def cases() -> dict[str, Case]:

@@ -22,8 +22,9 @@ DAY: Final = 86400.0
 class Trace:
     """Equal steps of ``step`` seconds; all arrays of shape (n,).
 
-    ``growth`` [mL] is the cold water that warming pushes into the cold line during the step (negative
-    while the heater cools), ``draw`` [mL] is what leaves the line during the step through hot and cold taps.
+    ``growth`` [mL] is the cold water that warming pushes into the cold line during the step, negative while
+    the heater cools or takes cold water in; ``draw`` [mL] is what leaves the line during the step through hot
+    and cold taps. Only the difference of the two matters.
     ``burner`` 0/1, ``top`` [°C] the temperature at the top of the heater.
     """
 

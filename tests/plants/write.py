@@ -20,8 +20,9 @@ import numpy as np
 
 from tests.plants.cases import PSI, Case, Wrong, cases
 from tests.plants.cushion import Result, apply_cushion
+from tests.plants.library import library
 from tests.plants.supply import wandering
-from tests.plants.trace import DAY, FloatArray, Trace, days, household, with_cold_draws
+from tests.plants.trace import DAY, FloatArray, Trace, days, with_cold_draws
 
 START: Final = datetime(2024, 1, 8, tzinfo=UTC).timestamp()
 """Instant of a case's first step, epoch seconds; a Monday, as the draws have weekdays."""
@@ -33,7 +34,7 @@ CERTAIN_STEPS: Final = 60
 def plant(case: Case, seed: int, trace: Trace | None = None) -> Result:
     """Return readings and truth of a case; times in seconds since its start."""
     rng = np.random.default_rng([seed, 11])
-    ran = days(household() if trace is None else trace, 0.0, case.days)
+    ran = days(library()[case.trace].load() if trace is None else trace, 0.0, case.days)
     if case.cold_draws > 0.0:
         ran = with_cold_draws(ran, rng, case.cold_draws)
     clock = np.arange(1, len(ran) + 1) * ran.step
