@@ -104,7 +104,7 @@ def normal_cdf(z: float) -> float:
 
 def first_belief(plant: Plant, time: float) -> Belief:
     """Return what is believed before any window: the stated charge, loosely."""
-    air = math.log(plant.air_nominal)
+    air = math.log(plant.air_stated)
     mean = np.array([air, 0.0, 0.0, math.log(plant.elastic), air])
     sd = np.array([_AIR_PRIOR_SD, _RATE_PRIOR_SD, plant.scale_sd, plant.elastic_sd, _AIR_PRIOR_SD])
     return Belief(time, mean, np.diag(sd**2))
@@ -132,7 +132,7 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
     A window that surprises is set aside until others agree with it (a jump) or with the belief (an
     outlier, forgotten). Windows that show no rise say nothing about the cushion and change nothing.
     """
-    if window.kind is not Kind.RISE:
+    if window.kind is Kind.FLAT:
         return belief
     belief = predict(belief, window.end)
     surprise, sd = _surprise(belief, window)
@@ -257,7 +257,9 @@ def _gauge(belief: Belief, log_air: float, sd: float) -> Belief:
     variance = belief.covariance[AIR, AIR] + sd**2
     surprise = log_air - belief.mean[AIR]
     covariance = belief.covariance
-    if surprise**2 > 9.0 * variance:  # the air has changed unseen: the gauge is right, the scale is not judged
+    if (
+        surprise**2 > 9.0 * variance
+    ):  # the air has changed unseen: the gauge is right, the scale is not judged
         return _reset(belief, log_air, sd)
     gain = covariance[:, AIR] / variance
     kept = np.eye(5)

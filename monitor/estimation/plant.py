@@ -38,7 +38,11 @@ PIPE_COMPLIANCE: Final = 1.0e-9
 
 @dataclass(frozen=True, slots=True)
 class Plant:
-    """Constants of one plant; ``*_sd`` are relative standard uncertainties."""
+    """Constants of one plant; ``*_sd`` are relative standard uncertainties.
+
+    ``air_stated`` is the air by the last gauge reading of the site file, ``air_nominal`` that of a tank
+    charged as it should be: to ``charge_target``, the supply pressure at the tank (of a loop: as stated).
+    """
 
     atmosphere: float
     watts: float
@@ -48,6 +52,7 @@ class Plant:
     water_volume: float
     heat_capacity: float
     tank_volume: float
+    air_stated: float
     air_nominal: float
     charge_target: float
     supply: float | None
@@ -59,7 +64,7 @@ class Plant:
     @property
     def air_most(self) -> float:
         """Largest air that is still believed: what looks larger has been vented, not cushioned. [J]"""
-        return 1.8 * self.air_nominal * math.exp(2.0 * self.scale_sd)
+        return 1.8 * max(self.air_nominal, self.air_stated) * math.exp(2.0 * self.scale_sd)
 
     @property
     def full_recovery(self) -> float:
@@ -84,11 +89,11 @@ def plant_of(site: Site) -> Plant:
     efficiency, efficiency_sd = (
         _EFFICIENCY[heater.kind] if heater.efficiency is None else (heater.efficiency, _EFFICIENCY_GIVEN_SD)
     )
-    setpoint, setpoint_sd = (
-        _SETPOINT_GUESS if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
-    )
+    setpoint, setpoint_sd = _SETPOINT_GUESS if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
     tank_volume, tank_sd = _TANK_GUESS if site.tank_volume is None else (site.tank_volume, _TANK_SD)
-    target = next((p for p in (site.precharge, site.supply) if p is not None), _CHARGE_GUESS)
+    order = (site.precharge, site.supply) if heater.kind is HeaterKind.LOOP else (site.supply, site.precharge)
+    target = next((p for p in order if p is not None), _CHARGE_GUESS)
+    stated = target if site.precharge is None else site.precharge
     water = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
     per_volume = float(compressibility(40.0)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
     return Plant(
@@ -100,6 +105,7 @@ def plant_of(site: Site) -> Plant:
         water_volume=water,
         heat_capacity=water * 1000.0 * float(heat_capacity(40.0)),
         tank_volume=tank_volume,
+        air_stated=(stated + atmosphere) * tank_volume,
         air_nominal=(target + atmosphere) * tank_volume,
         charge_target=target,
         supply=site.supply,

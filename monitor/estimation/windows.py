@@ -19,6 +19,8 @@ from monitor.estimation.samples import FloatArray, Samples
 _KPA: Final = 1000.0
 _NOISE_FLOOR: Final = 30.0  # Pa: no field sensor repeats better
 _MIN_ROWS: Final = 5
+_MIN_ROWS_SLOW: Final = 4  # where a row comes less often than every 20 s
+_WHOLE: Final = 0.85  # of a burn
 _MIN_SECONDS: Final = 40.0
 _FLOW_SD: Final = 0.035  # scatter of growth per joule that no model here explains (simulated heaters)
 _RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
@@ -44,6 +46,7 @@ class Window:
     """One measurement of the cushion: ``growth`` (by the assumed heat) took the line from p1 to p2.
 
     ``relative_sd``: standard uncertainty of growth over rise from this window alone, scale left out.
+    ``undisturbed``: the stretch spans nearly the whole burn, so that no draw can have hidden a rise.
     """
 
     kind: Kind
@@ -53,6 +56,7 @@ class Window:
     p2: float
     growth: float
     relative_sd: float
+    undisturbed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +134,9 @@ def clean_stretches(p: FloatArray, noise: Noise, ceiling: float = np.inf) -> lis
         part = p[first:]
         fallen = np.flatnonzero(np.maximum.accumulate(part) - part > noise.step)
         over = np.flatnonzero(part >= ceiling)
-        stop = min(len(part), int(fallen[0]) if len(fallen) else len(part), int(over[0]) if len(over) else len(part))
+        stop = min(
+            len(part), int(fallen[0]) if len(fallen) else len(part), int(over[0]) if len(over) else len(part)
+        )
         if stop >= 2:  # noqa: PLR2004
             last = int(np.argmax(part[:stop])) if len(fallen) and stop == fallen[0] else stop - 1
             stretches.extend(_split_at_jumps(p, first, first + last, noise))
@@ -162,24 +168,27 @@ def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[
     return sorted(done)
 
 
-def _measure(rows: Samples, grown_by: Growth, first: int, last: int, noise: Noise, plant: Plant) -> Window | None:
+def _measure(
+    rows: Samples, grown_by: Growth, first: int, last: int, noise: Noise, plant: Plant
+) -> Window | None:
     volume = grown_by.volume
     steep = _steep(rows, volume, first, last, noise, plant)
     began = float(rows.time[first])
     after_draw = first > 1
+    undisturbed = not after_draw and rows.time[last] - began > _WHOLE * (rows.time[-1] - began)
     first, last = _without_transients(rows.time, first, last, len(rows) - 1, after_draw=after_draw)
     first = _where_known(rows.time, grown_by.relative_sd, first, last)
-    if last - first + 1 < _MIN_ROWS or rows.time[last] - rows.time[first] < _MIN_SECONDS:
+    if not _long_enough(rows.time, first, last):
         return steep
-    fit = _fit(volume, rows.pressure, first, last)
+    fit = _fit(volume, rows.pressure, first, last, noise)
     for _ in range(_MAX_TRIMS):
         if abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd:  # noqa: PLR2004
             break
         cut = first + max((last - first + 1) // 4, 1)
-        if last - cut + 1 < _MIN_ROWS or rows.time[last] - rows.time[cut] < _MIN_SECONDS:
+        if not _long_enough(rows.time, cut, last):
             break
         first = cut
-        fit = _fit(volume, rows.pressure, first, last)
+        fit = _fit(volume, rows.pressure, first, last, noise)
     grown = float(volume[last] - volume[first])
     start, end = float(rows.time[first]), float(rows.time[last])
     if grown <= 0.0:
@@ -188,7 +197,7 @@ def _measure(rows: Samples, grown_by: Growth, first: int, last: int, noise: Nois
     expected = _expected_rise(grown, fit.middle, plant)
     if fit.rise < expected or fit.rise < 3.0 * fit.rise_sd:
         if expected > 6.0 * fit.rise_sd and expected > 2.0 * noise.step:
-            return Window(Kind.FLAT, start, end, p1, p2, grown, 1.0)
+            return Window(Kind.FLAT, start, end, p1, p2, grown, 1.0, undisturbed)
         return steep
     if p1 <= 0.0 or fit.rise_sd > 0.3 * fit.rise:
         return steep
@@ -197,10 +206,14 @@ def _measure(rows: Samples, grown_by: Growth, first: int, last: int, noise: Nois
     warm = _warm_gas(start - began, end - began)
     # After a draw the gas also cools from the refilling: the two pull opposite ways.
     settling, warm = (_REFILL_DOUBT * warm, 0.0) if after_draw else (_WARM_DOUBT * warm, warm)
-    relative = float(
-        np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + known**2 + bent**2 + settling**2)
-    )
-    return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), relative)
+    relative = float(np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + known**2 + bent**2 + settling**2))
+    return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), relative, undisturbed)
+
+
+def _long_enough(time: FloatArray, first: int, last: int) -> bool:
+    count, span = last - first + 1, float(time[last] - time[first])
+    slow = count > 1 and span > 20.0 * (count - 1)
+    return count >= (_MIN_ROWS_SLOW if slow else _MIN_ROWS) and span >= _MIN_SECONDS
 
 
 def _expected_rise(grown: float, p: float, plant: Plant) -> float:
@@ -263,7 +276,7 @@ class _Fit:
     bend_sd: float
 
 
-def _fit(volume: FloatArray, pressure: FloatArray, first: int, last: int) -> _Fit:
+def _fit(volume: FloatArray, pressure: FloatArray, first: int, last: int, noise: Noise) -> _Fit:
     """Fit pressure as a parabola in the growth; the rise between its ends needs the odd part only."""
     v = volume[first : last + 1]
     p = pressure[first : last + 1]
@@ -279,13 +292,17 @@ def _fit(volume: FloatArray, pressure: FloatArray, first: int, last: int) -> _Fi
     # Quantised ramps leave residuals that resemble their neighbours: fewer rows count than there are.
     lag = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-12)
     lag = min(max(lag, 0.0), 0.9)
-    covariance = np.linalg.inv(normal) * (variance + 1.0) * (1.0 + lag) / (1.0 - lag)
+    variance = max(variance, 0.5 * noise.sd**2)  # a few rows may lie on a parabola by chance
+    covariance = np.linalg.inv(normal) * variance * (1.0 + lag) / (1.0 - lag)
     a, b, c = (float(x) for x in coefficients)
     rise = 2.0 * b
     # A gas cushion alone bends by b²/p (p'' = 2 p'²/p); pure elasticity not at all: take the mean.
     expected = 0.5 * b * b / max(a, 1.0)
     scale = max(abs(b), 1e-9)
     return _Fit(
-        a, rise, 2.0 * float(np.sqrt(covariance[1, 1])),
-        2.0 * (c - expected) / scale, 2.0 * float(np.sqrt(covariance[2, 2])) / scale,
+        a,
+        rise,
+        2.0 * float(np.sqrt(covariance[1, 1])),
+        2.0 * (c - expected) / scale,
+        2.0 * float(np.sqrt(covariance[2, 2])) / scale,
     )

@@ -85,4 +85,6 @@ def _check(air: float, elastic: float, p1: float, p2: float) -> None:
     if not (air >= 0.0 and elastic >= 0.0):
         raise OutOfRangeError(f"air {air:g} J and elastic {elastic:g} m³/Pa must not be negative")
     if not (p1 > 0.0 and p2 > 0.0):
-        raise OutOfRangeError(f"absolute pressures {p1:g} and {p2:g} Pa must be above 0: is one of them gauge?")
+        raise OutOfRangeError(
+            f"absolute pressures {p1:g} and {p2:g} Pa must be above 0: is one of them gauge?"
+        )

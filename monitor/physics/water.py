@@ -75,7 +75,9 @@ def _check(values: FloatArray, low: float, high: float, what: str, unit: str) ->
     bad = ~((values >= low) & (values <= high))
     if bad.any():
         first = float(values[bad].flat[0])
-        raise OutOfRangeError(f"{what} {first:g} {unit} is outside {low:g}..{high:g} {unit} (table of IAPWS R6-95)")
+        raise OutOfRangeError(
+            f"{what} {first:g} {unit} is outside {low:g}..{high:g} {unit} (table of IAPWS R6-95)"
+        )
 
 
 def density(t: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:

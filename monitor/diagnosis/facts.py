@@ -1,0 +1,78 @@
+"""The numbers behind a finding, taken once so that words and evidence cannot differ."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.diagnosis.limits import Limits, worst_case_peak
+from monitor.diagnosis.rules import Suspicion, suspect
+from monitor.estimation.charge import Belief
+from monitor.estimation.plant import Plant
+from monitor.estimation.trend import crossing
+
+NINETY: Final = 1.6449
+"""Standard deviations on either side that hold 90 % of a normal distribution."""
+
+_KPA: Final = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """State of a cushion at one instant; pressures gauge [Pa], ``peak`` infinite where nothing holds it."""
+
+    charge: float
+    charge_low: float
+    charge_high: float
+    limit: float
+    target: float
+    supply: float
+    peak: float
+    relief_setting: float | None
+    relief_date: tuple[float, float, float] | None
+    percent_a_day: float
+    windows: int
+    reference: float | None
+    change: float
+    suspicion: Suspicion
+
+    def evidence(self) -> dict[str, float | str | None]:
+        """Return the facts in machine units: kPa gauge, per cent, epoch seconds."""
+        return {
+            "charge_kpa": round(self.charge / _KPA, 2),
+            "charge_low_kpa": round(self.charge_low / _KPA, 2),
+            "charge_high_kpa": round(self.charge_high / _KPA, 2),
+            "limit_kpa": round(self.limit / _KPA, 2),
+            "target_kpa": round(self.target / _KPA, 2),
+            "supply_kpa": round(self.supply / _KPA, 2),
+            "worst_case_peak_kpa": round(self.peak / _KPA, 2) if math.isfinite(self.peak) else None,
+            "relief_setting_kpa": None
+            if self.relief_setting is None
+            else round(self.relief_setting / _KPA, 2),
+            "relief_date": None if self.relief_date is None else round(self.relief_date[0]),
+            "air_change_percent": round(100.0 * math.expm1(self.change), 2),
+            "air_percent_per_day": round(self.percent_a_day, 3),
+            "windows": self.windows,
+        }
+
+
+def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Facts:
+    """Return the facts that a belief holds for a line resting at ``supply`` [gauge Pa]."""
+    change = belief.change_since_reference()[0] if belief.reference_time is not None else 0.0
+    return Facts(
+        charge=plant.charge_gauge(belief.air),
+        charge_low=plant.charge_gauge(belief.air_quantile(-NINETY)),
+        charge_high=plant.charge_gauge(belief.air_quantile(NINETY)),
+        limit=limits.low_charge,
+        target=plant.charge_target,
+        supply=supply,
+        peak=worst_case_peak(plant, supply, belief.air, belief.elastic),
+        relief_setting=plant.relief,
+        relief_date=None if limits.relief is None else crossing(belief, limits.relief),
+        percent_a_day=100.0 * math.expm1(belief.rate()[0]),
+        windows=belief.windows,
+        reference=belief.reference_time,
+        change=change,
+        suspicion=suspect(belief, limits, plant),
+    )

@@ -1,0 +1,67 @@
+"""The pressures that a cushion must keep: its limit, and the worst peak that it would allow today."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.estimation.plant import Plant
+from monitor.physics.cushion import pressure_after
+
+LOW_SHARE: Final = 0.75
+"""Share of the target charge (gauge) below which a charge is low (common practice, no source)."""
+
+LOST_SHARE: Final = 0.3
+"""Share of the nominal air below which a cushion counts as lost: a gauge would read about zero."""
+
+_NEAR_RELIEF: Final = 0.9  # share of the relief setting that a full recovery must not reach
+_HIGHEST_LIMIT: Final = 0.9  # a limit nearer to the target means a small tank, not a low charge
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Air [J] at the limits; ``low_charge`` gauge Pa; ``relief`` None where no setting is known."""
+
+    low: float
+    low_charge: float
+    lost: float
+    relief: float | None
+
+
+def limits_of(plant: Plant, supply: float, elastic: float) -> Limits:
+    """Return the limits for a line resting at ``supply`` [gauge Pa] with elasticity ``elastic`` [m³/Pa]."""
+    low_charge = LOW_SHARE * plant.charge_target
+    relief = None
+    if plant.relief is not None:
+        relief = air_for_peak(plant, supply, elastic, plant.relief)
+        near = air_for_peak(plant, supply, elastic, _NEAR_RELIEF * plant.relief)
+        low_charge = max(low_charge, min(plant.charge_gauge(near), _HIGHEST_LIMIT * plant.charge_target))
+    return Limits(plant.air_of(low_charge), low_charge, LOST_SHARE * plant.air_nominal, relief)
+
+
+def worst_case_peak(plant: Plant, supply: float, air: float, elastic: float) -> float:
+    """Return the gauge pressure [Pa] that a full recovery from cold, without a draw, would reach.
+
+    The relief valve holds it at its setting; without a known setting it may be infinite.
+    """
+    charge = air / plant.tank_volume
+    peak = (
+        pressure_after(air, elastic, supply + plant.atmosphere, plant.full_recovery, charge)
+        - plant.atmosphere
+    )
+    return peak if plant.relief is None else min(peak, plant.relief)
+
+
+def air_for_peak(plant: Plant, supply: float, elastic: float, peak: float) -> float:
+    """Return the air [J] with which a full recovery just reaches ``peak`` [gauge Pa]."""
+    low, high = 1e-6 * plant.air_nominal, 10.0 * plant.air_nominal
+    start = supply + plant.atmosphere
+    if peak <= supply:
+        return high
+    for _ in range(60):
+        air = math.sqrt(low * high)
+        # The bladder's stop is left out: a charge above the supply is another fault than too little air.
+        reached = pressure_after(air, elastic, start, plant.full_recovery) - plant.atmosphere
+        low, high = (air, high) if reached > peak else (low, air)
+    return high

@@ -1,0 +1,72 @@
+"""A relief valve that discharges: heat goes on, the line no longer rises."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.estimation.charge import Belief
+from monitor.estimation.heat import growth
+from monitor.estimation.plant import Plant
+from monitor.estimation.samples import Samples
+from monitor.estimation.windows import noise_of
+
+OPENS: Final = 0.9
+"""Share of the setting (gauge) that a plateau must reach: set pressures vary by 3 % and gauges by as much."""
+
+_RESEATS: Final = 0.75
+"""Lowest share of the setting between two openings: valves reseat within 20 % (EN 1491, from memory)."""
+
+_SECONDS: Final = 90.0
+_ROWS: Final = 3
+_SHARE_LEFT: Final = 0.35  # of the rise that a closed line would have shown
+
+
+@dataclass(frozen=True, slots=True)
+class Discharge:
+    """Since when (epoch s), at what pressure [gauge Pa], and how much water left by the heat put in [m³]."""
+
+    since: float
+    pressure: float
+    volume: float
+
+
+def discharge(burn: Samples, belief: Belief, plant: Plant) -> Discharge | None:
+    """Return the discharge that the rows of a burn show up to now, or None.
+
+    A valve holds the line in a band below its setting (plateau or saw-tooth) while the heat of the same
+    time would have raised a closed line by a multiple of what was seen.
+    """
+    if plant.relief is None:
+        return None
+    near = np.flatnonzero(burn.pressure * 1e3 >= OPENS * plant.relief)
+    if len(near) == 0:
+        return None
+    first = int(near[0])
+    rest = burn.between(first, len(burn))
+    left = np.flatnonzero(rest.pressure * 1e3 < _RESEATS * plant.relief)
+    if len(left):  # a draw has taken the pressure away; what came before it counts
+        rest = rest.between(0, int(left[0]))
+    if len(rest) < _ROWS or rest.time[-1] - rest.time[0] < _SECONDS:
+        return None
+    return _weigh(rest, belief, plant)
+
+
+def _weigh(rest: Samples, belief: Belief, plant: Plant) -> Discharge | None:
+    p = rest.pressure * 1e3
+    volume = float(growth(rest.time, rest.heater, rest.temperature, None, plant).volume[-1])
+    middle = float(np.mean(p)) + plant.atmosphere
+    # The softest line that is still believable would rise at least so much.
+    softest = belief.air_quantile(2.0) / middle**2 + 2.0 * belief.elastic
+    expected = 0.7 * volume / softest
+    # Of a saw-tooth the first and last third are compared, not two single rows.
+    third = max(len(p) // 3, 1)
+    seen = float(np.max(p[-third:]) - np.max(p[:third]))
+    noise = noise_of(p)
+    if expected < 4.0 * noise.sd + 2.0 * noise.resolution + 0.02 * plant.relief:  # type: ignore[operator]
+        return None
+    if seen > _SHARE_LEFT * expected:
+        return None
+    return Discharge(float(rest.time[0]), float(np.max(p)), volume)

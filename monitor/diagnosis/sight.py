@@ -1,0 +1,138 @@
+"""Whether a lost cushion would be seen: kept apart from whether one is lost.
+
+"Holding" needs fresh positive evidence, clean windows in which pressure rose with heat. Without it a site
+is blind, and says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+from monitor.diagnosis.report import BlindSpan
+from monitor.estimation.samples import Samples
+from monitor.estimation.windows import Kind, Window
+
+HOUR: Final = 3600.0
+EVIDENCE_LASTS: Final = 72 * HOUR
+"""Age at which the last clean window no longer counts."""
+
+LEARNING_LASTS: Final = 24 * HOUR
+"""Time from the first reading in which missing evidence is no fault yet."""
+
+RAISE_AFTER: Final = 24 * HOUR
+"""How long a site must have been blind before a person is told."""
+
+GAP: Final = HOUR
+"""Silence that is listed as a blind span."""
+
+_FLAT_NEEDED: Final = 4  # windows that show no rise, one after the other, before the evidence ends early
+_WHOLE_BURNS: Final = 20
+_FLAT_LASTS: Final = 24 * HOUR
+
+
+@dataclass(slots=True)
+class Sight:
+    """What a site could see; fed in the order of its data. Times in epoch seconds."""
+
+    start: float | None = None
+    last_rise: float | None = None
+    heater_known: bool = False
+    burns: int = 0  # since the last rise
+    flat: list[float] = field(default_factory=list)  # ends of flat windows since the last rise
+    rises: list[float] = field(default_factory=list)  # of the last seven days
+    whole: list[bool] = field(default_factory=list)  # of the last undisturbed burns: did pressure rise?
+    spans: list[BlindSpan] = field(default_factory=list)  # closed ones
+    silent: list[BlindSpan] = field(default_factory=list)
+    since: float | None = None  # the open span
+    why: str = ""
+
+    def rows(self, samples: Samples) -> None:
+        """Take note of rows."""
+        if self.start is None and len(samples):
+            self.start = float(samples.time[0])
+        if not self.heater_known:
+            self.heater_known = bool((samples.heater == samples.heater).any())  # noqa: PLR0124 - not NaN
+
+    def burn(self, windows: list[Window], at: float) -> None:
+        """Take note of a burn and what it showed."""
+        self.burns += 1
+        self.whole = [*self.whole, *(w.kind is not Kind.FLAT for w in windows if w.undisturbed)][
+            -_WHOLE_BURNS:
+        ]
+        for window in windows:
+            if window.kind is Kind.FLAT:
+                self.flat.append(window.end)
+            elif self.answers:
+                self._rise(window.end, at)
+
+    @property
+    def answers(self) -> bool:
+        """Whether pressure answers to heat: false where burns that no draw disturbed mostly show no rise.
+
+        Then the odd rise is the supply's doing, and no evidence of a cushion.
+        """
+        silent = self.whole.count(False)
+        return silent < _FLAT_NEEDED or 2 * (len(self.whole) - silent) > silent
+
+    def _rise(self, end: float, at: float) -> None:
+        self.last_rise = end
+        self.burns = 0
+        self.flat.clear()
+        self.rises = [t for t in self.rises if t > end - 7 * 24 * HOUR] + [end]
+        if self.since is not None:
+            self.spans.append(BlindSpan(self.since, at, self.why))
+            self.since = None
+
+    def gap(self, start: float, end: float) -> None:
+        """Take note of a silence."""
+        if end - start >= GAP:
+            self.silent.append(BlindSpan(start, end, "no readings arrived"))
+
+    def look(self, now: float) -> None:
+        """Open a blind span where the evidence has run out by ``now``."""
+        if self.start is None:
+            return
+        if self.since is None:
+            since, patience = self._evidence_until()
+            if now < since + patience:
+                return
+            self.since = since
+        self.why = self._reason()
+
+    def _evidence_until(self) -> tuple[float, float]:
+        """Return when the evidence ends, and how long after that the site is still learning."""
+        if self.last_rise is None or not self.answers:
+            first = self.start if self.start is not None else 0.0
+            return (first if self.last_rise is None else self.last_rise), LEARNING_LASTS
+        early = len(self.flat) >= _FLAT_NEEDED
+        return self.last_rise + (_FLAT_LASTS if early else EVIDENCE_LASTS), 0.0
+
+    def _reason(self) -> str:
+        if not self.heater_known:
+            return "the heater's state is not reported, so that heating cannot be told from supply and draws"
+        if self.burns == 0:
+            return "the heater has not been seen on: without heating nothing tests the cushion"
+        if len(self.flat) >= _FLAT_NEEDED or not self.answers:
+            return (
+                f"pressure does not answer to heat ({len(self.flat)} heating windows without a rise): the sensor may "
+                "sit on the street side of the check valve, the check valve may let pressure pass, or the system is "
+                "not closed; the tank is not tested then"
+            )
+        return f"{self.burns} burns, but none had a stretch without a draw long enough to weigh the cushion"
+
+    def all_spans(self, now: float) -> list[BlindSpan]:
+        """Return closed spans and the open one up to ``now``, by start."""
+        spans = [*self.spans, *self.silent]
+        if self.since is not None:
+            spans.append(BlindSpan(self.since, max(now, self.since), self.why))
+        return sorted(spans, key=lambda span: span.start)
+
+    def sees(self, now: float) -> bool:
+        """Return whether there is fresh positive evidence: three clean windows in a week, one of them recent."""
+        return (
+            self.since is None
+            and self.last_rise is not None
+            and now - self.last_rise < EVIDENCE_LASTS
+            and len([t for t in self.rises if t > now - 7 * 24 * HOUR]) >= 3  # noqa: PLR2004
+        )

@@ -1,0 +1,87 @@
+"""The sentences of a finding: what is seen, since when, how sure, what to do first, cautions.
+
+Plain words in the site's unit and time zone; the numbers behind them are in the finding's evidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from monitor.diagnosis.faults import Fault
+from monitor.site import Site
+from monitor.units import from_si
+
+CAUTION: Final = (
+    "Water and pipes can scald, and parts are under pressure: switch the heater off, close its supply and "
+    "relieve the water side before the tank is touched. Work on gas, on relief valves or on pressurised parts "
+    "belongs to licensed trades; local codes come first."
+)
+
+_DECIMALS: Final = {"psi": 0, "kPa": 0, "bar": 1, "MPa": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Speaker:
+    """Puts pressures and times into the words of one site."""
+
+    site: Site
+
+    def pressure(self, pascal: float) -> str:
+        """Return a gauge pressure [Pa] with its unit."""
+        return f"{self.number(pascal)} {self.site.unit}"
+
+    def number(self, pascal: float) -> str:
+        """Return a gauge pressure [Pa] without its unit."""
+        return f"{from_si(pascal, self.site.unit):.{_DECIMALS[self.site.unit]}f}"
+
+    def date(self, time: float) -> str:
+        """Return a day in the site's time zone."""
+        local = datetime.fromtimestamp(time, UTC).astimezone(ZoneInfo(self.site.timezone))
+        return f"{local.day} {local:%B %Y}"
+
+    def moment(self, time: float) -> str:
+        """Return day and minute in the site's time zone."""
+        local = datetime.fromtimestamp(time, UTC).astimezone(ZoneInfo(self.site.timezone))
+        return f"{local.day} {local:%B %Y, %H:%M %Z}"
+
+    def interval(self, low: float, middle: float, high: float) -> str:
+        """Return an estimate [Pa] with its 90 % interval."""
+        return f"{self.pressure(middle)} ({self.number(low)} to {self.number(high)}, 90 % interval)"
+
+
+def sureness(probability: float) -> str:
+    """Return a probability in words and per cent; never 100 %."""
+    percent = min(int(probability * 100), 99)
+    if percent >= 99:  # noqa: PLR2004
+        word = "practically certain"
+    elif percent >= 95:  # noqa: PLR2004
+        word = "very likely"
+    else:
+        word = "likely"
+    return f"{word} ({percent} %)"
+
+
+def action(fault: Fault, speaker: Speaker, target: float) -> str:
+    """Return what to do first about ``fault`` where the charge should be ``target`` [gauge Pa]."""
+    setting = speaker.pressure(target)
+    return {
+        Fault.AIR_CHARGE_LOW: (
+            "Relieve the water side of the tank, gauge its air valve, refill with air to the supply pressure at "
+            f"the tank ({setting} by the site file), look for a leaking air valve, and recheck in a week."
+        ),
+        Fault.AIR_CUSHION_LOST: (
+            "Test on site: with the water side relieved, press the pin of the air valve. Water there means a torn "
+            "diaphragm: replace the tank, never by a smaller one; a tank full of water is heavy, support it. "
+            f"Only air, or nothing: refill to the supply pressure at the tank ({setting} by the site file), "
+            "recheck in a week, and replace the tank if it has fallen again."
+        ),
+        Fault.RELIEF_DISCHARGING: (
+            "Go and look today. Keep clear of the discharge pipe, the water is hot. Switch the heater off if the "
+            "valve keeps discharging and call a licensed installer. Never plug or cap a relief valve, never raise "
+            "its setting."
+        ),
+        Fault.BLIND: "Restore what is missing, then wait for the first clean heating window.",
+    }[fault]
