@@ -1,10 +1,13 @@
-"""Settings of the whole test suite: how hypothesis draws its examples."""
+"""Settings of the whole test suite: what is no test, and how hypothesis draws its examples."""
 
 from __future__ import annotations
 
 import os
 
 from hypothesis import settings
+
+# Commands and recipes that are run by hand; one needs libraries that are not installed here.
+collect_ignore_glob = ["bench/*", "plants/*", "reference/*"]
 
 # No deadline: the time of one example says nothing on a machine that other work shares.
 settings.register_profile("laptop", deadline=None)

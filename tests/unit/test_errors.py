@@ -24,10 +24,10 @@ def test_the_drawing_shows_every_error_under_its_parent() -> None:
     """Four columns of the drawing are one step down the tree."""
     path: list[str] = []
     drawn = {}
-    for line in (errors.__doc__ or "").splitlines():
+    for line in inspect.cleandoc(errors.__doc__ or "").splitlines():
         match = re.match(r"([ │├└─]*)(\w+Error)\b", line)
         if match:
-            depth = len(match[1]) // 4 - 1
+            depth = len(match[1]) // 4
             path[depth:] = [match[2]]
             drawn[match[2]] = path[depth - 1] if depth else "Exception"
     assert drawn == {name: kind.__bases__[0].__name__ for name, kind in tree().items()}
