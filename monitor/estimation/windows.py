@@ -25,7 +25,8 @@ _MIN_SECONDS: Final = 40.0
 _FLOW_SD: Final = 0.035  # scatter of growth per joule that no model here explains (simulated heaters)
 _RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
 _GAS_SETTLES: Final = 60.0  # s, order of magnitude for litres of air behind rubber (no source)
-_REFILL_DOUBT: Final = 2.5  # times the same, after a draw: the line may take in more while the gas cools
+_REFILL_DOUBT: Final = 2.5
+_REFILL_SETTLES: Final = 100.0  # s, the slow end of the same
 _WARM_DOUBT: Final = 0.6  # of the correction for warm gas
 _BEND: Final = 0.12  # relative difference of slope between halves that is no sign of trouble
 _MAX_TRIMS: Final = 4
@@ -203,9 +204,7 @@ def _measure(
         return steep
     known = float(np.mean(grown_by.relative_sd[first : last + 1]))
     bent = 0.6 * max(abs(fit.bend) - 0.5 * _BEND, 0.0)
-    warm = _warm_gas(start - began, end - began)
-    # After a draw the gas also cools from the refilling: the two pull opposite ways.
-    settling, warm = (_REFILL_DOUBT * warm, 0.0) if after_draw else (_WARM_DOUBT * warm, warm)
+    settling, warm = _settling(start - began, end - began, after_draw=after_draw)
     relative = float(np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + known**2 + bent**2 + settling**2))
     return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), relative, undisturbed)
 
@@ -249,14 +248,26 @@ def _without_transients(
     return first, last
 
 
-def _warm_gas(start: float, end: float) -> float:
+def _settling(start: float, end: float, *, after_draw: bool) -> tuple[float, float]:
+    """Return the relative sd by gas that has not settled, and the correction for it.
+
+    After a draw the gas also cools from the refilling, and the line takes in more: which way that pulls
+    depends on the draw, so nothing is corrected and the doubt is larger.
+    """
+    if after_draw:
+        return _REFILL_DOUBT * _warm_gas(start, end, _REFILL_SETTLES), 0.0
+    warm = _warm_gas(start, end, _GAS_SETTLES)
+    return _WARM_DOUBT * warm, warm
+
+
+def _warm_gas(start: float, end: float, settles: float) -> float:
     """Return by how much too stiff a cushion looks between ``start`` and ``end`` [s] of a compression.
 
     Gas that is pressed warms, towards n = 1.4 at first, and gives its heat to the wall within minutes; then
     it follows n = 1. The mean of 0.4 exp(-t/tau) over the window.
     """
-    decay = np.exp(-start / _GAS_SETTLES) - np.exp(-end / _GAS_SETTLES)
-    return float(0.4 * _GAS_SETTLES * decay / (end - start))
+    decay = np.exp(-start / settles) - np.exp(-end / settles)
+    return float(0.4 * settles * decay / (end - start))
 
 
 def _where_known(time: FloatArray, relative_sd: FloatArray, first: int, last: int) -> int:
