@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from monitor.estimation.samples import FloatArray
@@ -15,13 +16,21 @@ _KEPT: Final = 50
 
 
 class LiveBoard:
-    """The port `Board` on a running `Runner`; safe to call from any thread."""
+    """The port `Board` on a running `Runner`, for any thread. ``others`` tells problems elsewhere."""
 
-    def __init__(self, runner: Runner, source: MessageSource, store: Store, clock: Clock) -> None:
+    def __init__(
+        self,
+        runner: Runner,
+        source: MessageSource,
+        store: Store,
+        clock: Clock,
+        others: Callable[[], Sequence[str]] = tuple,
+    ) -> None:
         self._runner = runner
         self._source = source
         self._store = store
         self._clock = clock
+        self._others = others
         self._started = clock.now()
 
     def sites(self) -> list[SiteView]:
@@ -52,7 +61,7 @@ class LiveBoard:
     def health(self) -> ServiceHealth:
         """Return the health of the service."""
         source = self._source.health()
-        problems = self._runner.problems()
+        problems = [*self._runner.problems(), *self._others()]
         if not (source.alive and source.connected):
             problems.append(f"no connection to the broker: {source.detail}")
         dead = len(self._store.dead_letters())

@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left, insort
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -39,6 +39,9 @@ STALE: Final = 900.0
 
 _HISTORY: Final = 3600.0
 """Seconds of heater and temperature history kept for pressure that comes in batches behind them."""
+
+_PIECE: Final = 50_000
+"""Rows that are analysed between two words of progress."""
 
 
 class Row(NamedTuple):
@@ -152,6 +155,31 @@ def to_samples(rows: Sequence[Row]) -> Samples:
     """Return rows as arrays."""
     columns = np.array(rows, dtype=np.float64).reshape(-1, 4).T
     return Samples(*(np.ascontiguousarray(column) for column in columns))
+
+
+def hold(samples: Samples, stale: float = STALE) -> Samples:
+    """Fill unknown heater and temperature cells of a log by the same rule that joins live readings."""
+    rows = np.arange(len(samples))
+    silent = np.diff(samples.time, prepend=-math.inf) > stale
+    since = np.maximum.accumulate(np.where(silent, rows, 0))
+
+    def held(values: FloatArray) -> FloatArray:
+        known = np.maximum.accumulate(np.where(np.isnan(values), -1, rows))
+        return np.where(known >= since, values[known], np.nan)
+
+    return Samples(samples.time, samples.pressure, held(samples.heater), held(samples.temperature))
+
+
+def examine(site: Site, log: Samples, visits: Sequence[Visit], tell: Callable[[int], None]) -> Report:
+    """Return what a live service would know after the last row of a log; ``tell`` hears of rows done."""
+    analyser = Analyser(site)
+    for visit in visits:
+        analyser.visit(visit)
+    rows = hold(log)
+    for first in range(0, len(rows), _PIECE):
+        analyser.feed(rows.between(first, min(first + _PIECE, len(rows))))
+        tell(min(first + _PIECE, len(rows)))
+    return analyser.report()
 
 
 class SitePipeline:

@@ -182,18 +182,28 @@ def strip(low: float, value: float, high: float, limit: float | None, most: floa
     return Markup(f'<svg class="strip" viewBox="0 0 200 20" aria-hidden="true">{"".join(parts)}</svg>')  # noqa: S704
 
 
-SHEET: Final = """
-.chart{background:#fff;font:12px sans-serif}.grid{stroke:#dcdad4;fill:none}.axis{stroke:#5a6068;fill:none}
-.tick{fill:#5a6068}.name{fill:#1c2024;paint-order:stroke;stroke:#fff;stroke-width:4px}
-.line{stroke:#0072b2;stroke-width:1.6;fill:none;stroke-linejoin:round}.band{fill:#0072b2;fill-opacity:.14;stroke:#0072b2;
-stroke-opacity:.35;stroke-width:.75}.now{fill:#0072b2}.level{stroke:#5a6068;stroke-dasharray:2 4;fill:none}
+_SHEET: Final = """
+.chart{font:12px sans-serif}.paper{fill:#fff}.grid{stroke:#dcdad4;fill:none}.axis{stroke:#5a6068;fill:none}
+.tick{fill:#5a6068}.title{fill:#1c2024;font-size:14px;font-weight:bold}
+.name{fill:#1c2024;paint-order:stroke;stroke:#fff;stroke-width:4px}
+.line{stroke:#0072b2;stroke-width:1.6;fill:none;stroke-linejoin:round}.now{fill:#0072b2}
+.band{fill:#0072b2;fill-opacity:.14;stroke:#0072b2;stroke-opacity:.35;stroke-width:.75}
+.level{stroke:#5a6068;stroke-dasharray:2 4;fill:none}
 .limit{stroke:#d55e00;stroke-width:1.6;stroke-dasharray:8 4;fill:none}.visit{stroke:#009e73;fill:none}
 .event{stroke:#d55e00;fill:none}.visit.shape{fill:#009e73}.event.shape{fill:#d55e00}
 """
 """Light style for a chart that stands alone; the page's own sheet knows dark mode too."""
 
+_HEAD: Final = 30
+"""Height of the title over a chart that stands alone. [px]"""
 
-def standalone(svg: Markup, width: int, height: int) -> str:
-    """Return a chart as a file of its own, with its style and size inside."""
-    head, _, rest = str(svg).partition(">")
-    return f'{head} width="{width}" height="{height}"><style>{SHEET}</style>{rest}'
+
+def standalone(chart: Chart, width: int, height: int) -> str:
+    """Return a chart as the text of an SVG file, with its title and its style inside."""
+    inner = chart.svg(width, height - _HEAD).partition(">")[2].removesuffix("</svg>")
+    return (
+        f'<svg class="chart" xmlns="http://www.w3.org/2000/svg" width="{width}" height="{height}" '
+        f'viewBox="0 {-_HEAD} {width} {height}"><title>{escape(chart.title)}</title><style>{_SHEET}</style>'
+        f'<rect class="paper" y="{-_HEAD}" width="{width}" height="{height}"/>'
+        f'<text class="title" x="{_LEFT}" y="-8">{escape(chart.title)}</text>{inner}</svg>\n'
+    )

@@ -19,7 +19,6 @@ from monitor.web.charts import Chart
 SPANS: Final = {"day": 1.0, "week": 7.0, "month": 30.0, "all": 36500.0}
 _FORM: Final = 2048
 """Bytes of a form; a name is no longer."""
-_SIZES: Final = (("wide", 860, 260), ("narrow", 380, 240))
 
 
 class Pages:
@@ -122,10 +121,10 @@ class Pages:
             "past": views.events(view, standing=False),
             "readings": views.readings(view, now),
             "settings": views.settings(view.site),
-            "peak": views.peak(view),
-            "charge": _drawn(pictures.air_charge(view.site, view.report, view.visits)),
+            "peak": views.peak(view.site, view.report),
+            "charge": pictures.drawn(pictures.air_charge(view.site, view.report, view.visits)),
             "daily": _daily(view),
-            "pressure": _drawn(self._pressure(view, span)),
+            "pressure": pictures.drawn(self._pressure(view, span)),
             "span": span,
             "spans": list(SPANS),
             "health": self._board.health(),
@@ -156,16 +155,6 @@ class Pages:
             "findings": [one for one in found["findings"] if one["ended"] is None],
             "latest": latest,
         }
-
-
-def _drawn(chart: Chart | None) -> dict[str, Any] | None:
-    """Return a chart in the sizes for a desk and for a phone; the style sheet shows one of them."""
-    if chart is None:
-        return None
-    return {
-        "title": chart.title,
-        "pictures": [(name, chart.svg(width, height)) for name, width, height in _SIZES],
-    }
 
 
 def _daily(view: SiteView) -> list[tuple[str, str, str]]:

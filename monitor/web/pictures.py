@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -17,6 +17,19 @@ from monitor.web.charts import Chart, Level, Mark
 
 POINTS: Final = 1200
 """About as many values as a chart can show."""
+
+SIZES: Final = (("wide", 860, 260), ("narrow", 380, 240))
+"""For a desk and for a phone; the style sheet shows one of them."""
+
+
+def drawn(chart: Chart | None) -> dict[str, Any] | None:
+    """Return the title of a chart and its pictures in all sizes, as the templates need them."""
+    if chart is None:
+        return None
+    return {
+        "title": chart.title,
+        "pictures": [(name, chart.svg(width, height)) for name, width, height in SIZES],
+    }
 
 
 def air_charge(site: Site, report: Report, visits: Sequence[Visit]) -> Chart | None:

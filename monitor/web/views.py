@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from monitor import units
 from monitor.diagnosis.faults import Finding, Severity
-from monitor.diagnosis.report import Verdict
+from monitor.diagnosis.report import Report, Verdict
 from monitor.readings import Point
 from monitor.service.ports import Event, EventState, SiteView
 from monitor.service.urgency import last_heard, silent
@@ -31,6 +31,7 @@ _STANDING: Final = {
     EventState.NORMAL: "over",
 }
 
+_WAITING: Final = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
 _GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
 _POINTS: Final = {
     Point.PRESSURE: "Line pressure",
@@ -58,10 +59,10 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class EventCard:
-    """One event as a person needs it."""
+class Card:
+    """One finding, and the event that it became, as a person needs it."""
 
-    number: int
+    number: int | None
     name: str
     severity: str
     state: str
@@ -117,9 +118,13 @@ def summary(rows: Sequence[Row]) -> str:
     return f"{total}: {', '.join(part for part in parts if part)}." if rows else "No site is configured."
 
 
-def events(view: SiteView, *, standing: bool) -> list[EventCard]:
+def events(view: SiteView, *, standing: bool) -> list[Card]:
     """Return the events that stand, or those that are over, newest first."""
-    return [_card(event, view.site) for event in view.events if (event.finding.ended is None) is standing]
+    return [
+        card(event.finding, view.site, event)
+        for event in view.events
+        if (event.finding.ended is None) is standing
+    ]
 
 
 def readings(view: SiteView, now: float) -> list[tuple[str, str, str]]:
@@ -162,13 +167,32 @@ def settings(site: Site) -> list[tuple[str, str]]:
     ]
 
 
-def peak(view: SiteView) -> str:
+def peak(site: Site, report: Report) -> str:
     """Return the pressure of the worst full recovery today, beside the relief setting."""
-    value, site = view.report.worst_case_peak_kpa, view.site
+    value = report.worst_case_peak_kpa
     if value is None:
-        return "not known yet"
+        return "not known"
     shown = words.pressure(value, site.unit) if math.isfinite(value) else "no bound"
     return shown if site.relief is None else f"{shown}; relief valve opens at {_kpa(site.relief, site)}"
+
+
+def card(finding: Finding, site: Site, event: Event | None = None) -> Card:
+    """Return a finding, and the event that it became where there is one, as a person needs it."""
+    zone = site.timezone
+    return Card(
+        number=None if event is None else event.number,
+        name=words.fault(finding.fault),
+        severity=finding.severity.value,
+        state="" if event is None else _STANDING[event.state],
+        began=words.date(finding.began, zone),
+        raised=words.moment(finding.raised, zone),
+        ended="" if finding.ended is None else words.moment(finding.ended, zone),
+        sure=words.sureness(finding.confidence),
+        why=finding.why,
+        action=finding.action,
+        caution=finding.caution,
+        may_acknowledge=event is not None and event.state in _WAITING,
+    )
 
 
 def _kpa(pascal: float, site: Site) -> str:
@@ -181,25 +205,6 @@ def _value(point: Point, value: float, unit: str) -> str:
     if point is Point.TEMPERATURE:
         return f"{value:.1f} °C"
     return f"{value / 1000:.1f} kW" if value > 1 else ("on" if value > 0 else "off")
-
-
-def _card(event: Event, site: Site) -> EventCard:
-    finding, zone = event.finding, site.timezone
-    waiting = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
-    return EventCard(
-        number=event.number,
-        name=words.fault(finding.fault),
-        severity=finding.severity.value,
-        state=_STANDING[event.state],
-        began=words.date(finding.began, zone),
-        raised=words.moment(finding.raised, zone),
-        ended="" if finding.ended is None else words.moment(finding.ended, zone),
-        sure=words.sureness(finding.confidence),
-        why=finding.why,
-        action=finding.action,
-        caution=finding.caution,
-        may_acknowledge=event.state in waiting,
-    )
 
 
 def _standing(view: SiteView) -> list[Finding]:

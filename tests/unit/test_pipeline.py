@@ -15,7 +15,7 @@ from monitor.diagnosis.report import Report, Verdict
 from monitor.estimation.samples import Samples
 from monitor.readings import Point, Reading
 from monitor.service import pipeline
-from monitor.service.pipeline import Aligner, Row, SitePipeline, in_order
+from monitor.service.pipeline import Aligner, Row, SitePipeline, hold, in_order
 from monitor.site import Site, Visit, VisitAction
 
 P, H, T = Point.PRESSURE, Point.HEATER, Point.TEMPERATURE
@@ -174,6 +174,36 @@ def test_rows_do_not_depend_on_the_order_of_arrival_within_the_hold_back(
         one for _, one in sorted(zip(delays, readings, strict=True), key=lambda pair: pair[1].time + pair[0])
     ]
     assert same(run(arrived), oracle(readings))
+
+
+CELL = st.one_of(st.none(), st.integers(0, 9))
+
+
+@given(
+    st.lists(
+        st.tuples(st.one_of(st.integers(1, 20), st.integers(850, 2000)), CELL, CELL), min_size=1, max_size=40
+    )
+)
+def test_a_log_with_empty_cells_gives_the_rows_of_the_same_readings_live(
+    steps: list[tuple[int, int | None, int | None]],
+) -> None:
+    time, readings, cells = 0, [], []
+    for gap, heater, temperature in steps:
+        time += gap
+        cells.append(
+            (
+                time,
+                400.0,
+                math.nan if heater is None else heater,
+                math.nan if temperature is None else temperature,
+            )
+        )
+        found = [(P, 400.0), (H, heater), (T, temperature)]
+        readings += [reading(point, time, value) for point, value in found if value is not None]
+    log = Samples(*(np.array(column, dtype=float) for column in zip(*cells, strict=True)))
+    filled = hold(log)
+    rows = [Row(*row) for row in zip(*(getattr(filled, name).tolist() for name in Row._fields), strict=True)]
+    assert same(rows, run(readings))
 
 
 @given(st.lists(st.tuples(st.sampled_from([P, P, H, T]), st.integers(0, 3000)), max_size=80))

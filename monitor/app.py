@@ -1,0 +1,119 @@
+"""The composition root: settings in, a running service out. Only here do adapters meet the service."""
+
+from __future__ import annotations
+
+import logging
+import random
+import socket
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Final, TextIO
+
+from monitor.alerting.channels import build_channels
+from monitor.alerting.routing import ChannelRule, ChannelSettings, composer
+from monitor.alerting.sender import OutboxSender
+from monitor.errors import StoreError
+from monitor.service.board import LiveBoard
+from monitor.service.ports import Clock, MessageSource
+from monitor.service.runner import Decode, Runner
+from monitor.service.settings import ServiceSettings
+from monitor.site import Site
+from monitor.store.sqlite import SqliteStore
+
+LOG = logging.getLogger("cushionwatch")
+
+STORE: Final = "cushionwatch.db"
+"""Name of the store's file in the data folder."""
+
+
+@contextmanager
+def open_store(settings: ServiceSettings) -> Iterator[SqliteStore]:
+    """Open the store of a service for the length of a ``with`` block; make its folder where there is none."""
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"the data folder {settings.data} cannot be made: {error.strerror}") from error
+    store = SqliteStore(settings.data / STORE)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
+    """Return the alert channels of the settings, with their secrets read."""
+    return [
+        ChannelSettings(name, table.secret_url(), frozenset(table.severities))
+        for name, table in settings.channels.items()
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a service is built of. ``clock``: time of day; ``page_clock``: what the page calls now."""
+
+    sites: Mapping[str, Site]
+    source: MessageSource
+    decode: Decode
+    store: SqliteStore
+    rules: Sequence[ChannelRule]
+    terminal: TextIO
+    clock: Clock
+    page_clock: Clock
+    ticking: bool = True
+
+
+class Service:
+    """The running service: worker, sender of alerts and page, each in threads of its own."""
+
+    def __init__(self, parts: Parts, listener: socket.socket | None) -> None:
+        channels = build_channels(parts.rules, parts.terminal)
+        self._sender = OutboxSender(parts.store, channels, parts.clock, random.random)
+        self.runner = Runner(
+            list(parts.sites.values()),
+            parts.source,
+            parts.store,
+            parts.decode,
+            composer(parts.rules, lambda site: self.runner.desks[site.id].report(), parts.clock),
+            self._sender.wake,
+            parts.clock,
+            ticking=parts.ticking,
+        )
+        self.board = LiveBoard(
+            self.runner, parts.source, parts.store, parts.page_clock, self._sender.problems
+        )
+        self._page = None
+        if listener is not None:
+            # The page costs half a second to load; a service without one should not pay it.
+            from monitor.web.serve import PageServer  # noqa: PLC0415
+            from monitor.web.server import LOOPBACK, create_app  # noqa: PLC0415
+
+            loopback = listener.getsockname()[0] in {"127.0.0.1", "::1"}
+            hosts = LOOPBACK if loopback else ("*",)
+            self._page = PageServer(create_app(self.board, parts.page_clock, hosts), listener)
+
+    @property
+    def url(self) -> str | None:
+        """Return the address of the page."""
+        return None if self._page is None else self._page.url
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether everything that must run does."""
+        return self.runner.alive and (self._page is None or self._page.alive)
+
+    def start(self) -> None:
+        """Start all parts; returns at once."""
+        self._sender.start()
+        self.runner.start()
+        if self._page is not None:
+            self._page.start()
+
+    def stop(self) -> bool:
+        """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
+        finished = self.runner.stop()
+        sent = self._sender.stop()
+        if self._page is not None:
+            self._page.stop()
+        return finished and sent

@@ -1,0 +1,31 @@
+"""``cushionwatch check``: tells whether the configuration is right."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+CONFIG = typer.Option("--config", "-c", metavar="FILE", help="Service file (TOML).", show_default=False)
+
+
+def check(config: Annotated[Path, CONFIG]) -> None:
+    """Check the service file and all site files, and say what is wrong: file, line, key, allowed values.
+
+    Nothing is started. The exit code is 0 if all is well and 2 if not.
+
+    Example: `cushionwatch check --config config/cushionwatch.toml`
+    """
+    from monitor.service.settings import load_service  # noqa: PLC0415 - pydantic loads slowly
+
+    settings = load_service(config)
+    count = len(settings.sites)
+    typer.echo(
+        f"{config} is right, and so {'is its site file' if count == 1 else f'are its {count} site files'}."
+    )
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command()(check)

@@ -1,0 +1,86 @@
+"""Pictures and reports as files that stand alone."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from jinja2 import Environment, PackageLoader, select_autoescape
+
+from monitor.diagnosis.report import Report
+from monitor.errors import InputError
+from monitor.estimation.samples import FloatArray, Samples
+from monitor.site import Site, Visit
+from monitor.web import charts, pictures, views, words
+
+_SIZE = (960, 340)
+
+
+def write_plot(path: Path, site: Site, report: Report, log: Samples, visits: Sequence[Visit]) -> None:
+    """Draw the air charge, or the line pressure where it is not known, as .png or .svg."""
+    chart = pictures.air_charge(site, report, visits)
+    if chart is None:
+        chart = pictures.line_pressure(site, *thin(log.time, log.pressure), report.findings)
+    if chart is None:
+        raise InputError("there is nothing to draw: the log has no row")
+    svg = charts.standalone(chart, *_SIZE)
+    kind = path.suffix.lower()
+    if kind == ".svg":
+        path.write_text(svg, encoding="utf-8")
+    elif kind == ".png":
+        path.write_bytes(_png(svg))
+    else:
+        raise InputError(
+            f"{path}: a plot can be written as .png or .svg, not as {kind or 'a file without ending'!r}"
+        )
+
+
+def write_report(path: Path, site: Site, report: Report, log: Samples, visits: Sequence[Visit]) -> None:
+    """Write everything that is known as one HTML file."""
+    environment = Environment(
+        loader=PackageLoader("monitor.web"),
+        autoescape=select_autoescape(),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    text = environment.get_template("report.html").render(
+        style=(Path(charts.__file__).parent / "static" / "style.css").read_text(encoding="utf-8"),
+        site=site,
+        report=report,
+        span=[words.moment(time, site.timezone) for time in (report.start, report.end) if time is not None],
+        charge=words.charge(report.air_charge[-1], site.unit) if report.air_charge else "not known",
+        peak=views.peak(site, report),
+        left=words.days_left(report.forecast, report.end or 0.0) if report.forecast else "no date in sight",
+        cards=[views.card(finding, site) for finding in report.findings],
+        blind=[
+            (*(words.moment(time, site.timezone) for time in (one.start, one.end)), one.why)
+            for one in report.blind
+        ],
+        settings=views.settings(site),
+        charts=[
+            pictures.drawn(chart)
+            for chart in (
+                pictures.air_charge(site, report, visits),
+                pictures.line_pressure(site, *thin(log.time, log.pressure), report.findings),
+            )
+        ],
+    )
+    path.write_text(text, encoding="utf-8")
+
+
+def thin(time: FloatArray, values: FloatArray, most: int = pictures.POINTS) -> tuple[FloatArray, FloatArray]:
+    """Return at most ``most`` points: all, or the least and the greatest of equal parts of the rows."""
+    if len(time) <= most:
+        return time, values
+    edges = np.linspace(0, len(time), most // 2 + 1).astype(int)
+    parts = [slice(first, last) for first, last in itertools.pairwise(edges)]
+    kept = np.unique([part.start + pick(values[part]) for part in parts for pick in (np.argmin, np.argmax)])
+    return time[kept], values[kept]
+
+
+def _png(svg: str) -> bytes:
+    import resvg_py  # noqa: PLC0415 - only a plot needs it
+
+    return bytes(resvg_py.svg_to_bytes(svg_string=svg, zoom=2))

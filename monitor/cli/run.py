@@ -1,0 +1,7 @@
+"""``cushionwatch run``."""
+
+import typer
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
