@@ -52,9 +52,9 @@ class Cushion:
     def gas_at(self, line: float) -> tuple[float, float]:
         """Return the gas volume [m³] at a ``line`` pressure [Pa absolute] and minus its slope [m³/Pa]."""
         low, high = line - self._friction, line + self._friction
-        if low > self.pressure:
+        if low >= self.pressure:
             pressure = low
-        elif high < self.pressure:
+        elif high <= self.pressure:
             pressure = high
         else:
             return self.volume, 0.0

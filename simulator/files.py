@@ -95,8 +95,8 @@ def truth_json(recording: Recording) -> str:
         "relief_openings": [rfc3339(t) for t in truth.openings],
         "relief_litres": round(truth.discharged, 3),
         "air_charge": [
-            {"time": rfc3339(t), "kpa": round(kpa, 2)}
-            for t, kpa in zip(truth.charge_time, truth.charge_kpa, strict=True)
+            {"time": rfc3339(t), "kpa": round(kpa, 2), "worst_case_peak_kpa": round(peak, 1)}
+            for t, kpa, peak in zip(truth.charge_time, truth.charge_kpa, truth.peak_kpa, strict=True)
         ],
     }
     return json.dumps(facts, indent=1) + "\n"

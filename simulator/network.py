@@ -60,6 +60,10 @@ class Network:
         atmosphere: float,
         start: float,
     ) -> None:
+        if line.compliance <= 0.0:
+            raise ValueError(
+                f"compliance={line.compliance:g} m³/Pa: no line is quite rigid; give more than 0"
+            )
         self.cushion = cushion
         self.pressure = start
         self.books = Ledger()

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.draws import DAY
+from simulator.peak import worst_case_peak
 from simulator.plant import Plant, Trace
 from simulator.sensors import Devices, Report
 from simulator.spec import PlantSpec
@@ -29,24 +30,28 @@ _EVERY = 6 * 3600.0  # spacing of the true air charge [s]
 class Truth:
     """What really happened. Times epoch seconds UTC; kPa gauge.
 
+    ``peak_kpa``: what a full recovery would reach if there were no relief valve (see `worst_case_peak`);
     ``openings``: each time at which the relief valve began to pass water (a pause of 10 min ends one);
     ``discharged``: litres lost through it so far.
     """
 
     charge_time: list[float] = field(default_factory=list)
     charge_kpa: list[float] = field(default_factory=list)
+    peak_kpa: list[float] = field(default_factory=list)
     openings: list[float] = field(default_factory=list)
     discharged: float = 0.0
     faults: list[tuple[str, float, float]] = field(default_factory=list)
     _last: float = -np.inf
 
-    def add(self, trace: Trace, epoch: float, relief: float) -> None:
+    def add(self, spec: PlantSpec, trace: Trace, epoch: float, relief: float) -> None:
         """Take one day into account; ``relief`` is what the valve has passed since the start [m³]."""
         grid = np.arange(trace.start, trace.end, _EVERY)
         at = np.searchsorted(trace.time, grid)
         self.charge_time += (epoch + grid).tolist()
         # A gauge on a relieved tank that holds less than one atmosphere reads zero.
         self.charge_kpa += (np.maximum(trace.charge[at], 0.0) / 1e3).tolist()
+        charges = trace.charge[at].tolist()
+        self.peak_kpa += [worst_case_peak(spec, c, trace.weather.cold) / 1e3 for c in charges]
         for t in trace.time[trace.relieving].tolist():
             if t - self._last > 600.0:
                 self.openings.append(epoch + t)
@@ -91,7 +96,7 @@ class Site:
         """Yield day after day, without end."""
         while True:
             trace = self.plant.day()
-            self.truth.add(trace, self.epoch, self.plant.network.books.relief)
+            self.truth.add(self.spec, trace, self.epoch, self.plant.network.books.relief)
             yield trace, self._devices.observe(trace)
 
 

@@ -37,7 +37,7 @@ class DemoSite:
 
 
 def _leaking_home() -> PlantSpec:
-    spec = home("larkspur-lane", Fault(Kind.SEEP, 12.0, 0.065))
+    spec = home("larkspur-lane", Fault(Kind.SEEP, 14.0, 0.08))
     return replace(
         spec, name="7 Larkspur Lane", timezone="America/Denver", altitude=1600.0, draws=DrawSpec(people=4.0)
     )
@@ -66,7 +66,7 @@ def _healthy_home() -> PlantSpec:
 def demo_sites() -> list[DemoSite]:
     """Return the sites of the demo: one that loses air, one whose diaphragm tears, one that stays well."""
     return [
-        DemoSite(_leaking_home(), "From day 12 its tank loses 6.5 % of its air a day."),
+        DemoSite(_leaking_home(), "From day 14 its tank loses 8 % of its air a day."),
         DemoSite(_torn_plant_room(), "On day 20 the diaphragm of its tank tears."),
         DemoSite(_healthy_home(), "Nothing is wrong here."),
     ]
