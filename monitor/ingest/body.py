@@ -97,8 +97,8 @@ def at(content: object, path: str) -> object:
     """
     here: Any = content  # a list is asked by number only, an object by name only
     for step in _steps(path):
-        container: type = list if isinstance(step, int) else dict
-        if not isinstance(here, container):
+        fits = isinstance(here, list) if isinstance(step, int) else isinstance(here, dict)
+        if not fits:
             return MISSING
         try:
             here = here[step]
