@@ -26,9 +26,9 @@ DAY: Final = 86_400.0
 AIR, RATE, SCALE, ELASTIC, REFERENCE = range(5)
 
 _AIR_PRIOR_SD: Final = 1.0
-_RATE_PRIOR_SD: Final = 0.012  # per day
-_AIR_WALK: Final = 0.006  # per square root of a day: slow loss is smooth, temperature of the room is not
-_RATE_WALK: Final = 0.003  # per day, per square root of a day
+_RATE_PRIOR_SD: Final = 0.015  # per day
+_AIR_WALK: Final = 0.004  # per square root of a day: slow loss is smooth, temperature of the room is not
+_RATE_WALK: Final = 0.0015  # per day, per square root of a day
 _RATE_MEMORY: Final = 45.0  # days over which a rate is forgotten
 _SCALE_WALK: Final = 0.002  # per square root of a day: cold-water season, thermostat
 _GAUGE_SD: Final = 5e3  # Pa: a hand gauge read to half a mark, 0.7 psi

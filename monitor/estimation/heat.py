@@ -18,7 +18,7 @@ sits under it, so that less than the whole takes the heat until all is mixed (co
 _T_LOWEST: Final = 8.0
 _T_HIGHEST: Final = 95.0
 _OPEN_END: Final = (7.0, 7.0)  # K below setpoint and sd, where the end of the burn was not seen
-_SD_FLOOR: Final = 1.0  # K, window to window
+_SD_FLOOR: Final = 0.7  # K, window to window
 _SD_SHARE: Final = 0.35  # of the distance to the setpoint
 
 
