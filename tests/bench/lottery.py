@@ -6,7 +6,7 @@ Seeds 0 to 999 are for tuning. Seeds 1000 to 1999 are held out: look at their sc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -95,7 +95,7 @@ def draw(seed: int, days: float = 35.0) -> Ticket:
         wrong=charge.wrong,
     )
     site = _site(rng, case, known, altitude, max(start, 0.0) if gauged else None)
-    case = Case(**{**{k: getattr(case, k) for k in case.__slots__}, "site": site})
+    case = replace(case, site=site)
     return Ticket(seed, scenario, known, float(rng.integers(0, 25)), case, gauged, supply, charge.rate)
 
 

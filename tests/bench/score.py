@@ -162,11 +162,16 @@ def detection(trials: Iterable[Trial], fault: str, grace: float = 3.0) -> Detect
 
 
 def relief_found(trials: Iterable[Trial]) -> Detection:
-    """Return how relief valves that ran on two days or more, half a litre in all, were found."""
+    """Return how relief valves that ran on two days or more, half a litre in all, were found.
+
+    One cause, one event: where a charge fault was raised instead it may carry the discharge, and counts as
+    ``other_name``. Delays are of those that were named.
+    """
     ran = [t for t in trials if t.relief_first is not None and t.relief_days >= 2 and t.relief_litres >= 0.5]
     found = [(t, first(t, ["relief_discharging"])) for t in ran]
     delays = [when - t.relief_first for t, when in found if when is not None and t.relief_first is not None]
-    return Detection(len(ran), len(delays), 0, tuple(delays))
+    other = sum(when is None and first(t, CHARGE_FAULTS) is not None for t, when in found)
+    return Detection(len(ran), len(delays), other, tuple(delays))
 
 
 def warning_before_relief(trials: Iterable[Trial]) -> list[float]:
@@ -219,38 +224,3 @@ def is_fine(trial: Trial, day: Day) -> bool:
         and day.truth / trial.supply >= FINE
         and trial.scenario in {"healthy", "refill", "torn"}
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Forecasts:
-    """Of slow losses still above the limit: days with a date, how often the interval was right, the error."""
-
-    days: int
-    hits: int
-    median_error: float
-    early: int
-    false_days: int
-    other_days: int
-
-
-def forecasts(trials: Iterable[Trial], horizon: float = 60.0) -> Forecasts:
-    """Return how dates came true; only those within ``horizon`` days count towards the error."""
-    total = hits = early = false = other = 0
-    off: list[float] = []
-    for trial in trials:
-        for day in trial.daily:
-            if trial.scenario in {"healthy", "low", "silent"}:
-                other += 1
-                false += (
-                    day.limit_high is not None
-                    and day.limit_high > day.day
-                    and day.truth > (day.limit_kpa or 0)
-                )
-            if day.limit_date is None or day.truly is None or day.truly <= day.day or day.limit_low is None:
-                continue
-            total += 1
-            hits += day.limit_low <= day.truly <= (np.inf if day.limit_high is None else day.limit_high)
-            early += day.truly < day.limit_low
-            if day.truly - day.day <= horizon:
-                off.append(abs(day.limit_date - day.truly))
-    return Forecasts(total, hits, float(np.median(off)) if off else float("nan"), early, false, other)

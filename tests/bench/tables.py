@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from tests.bench import score
+from tests.bench import dates, score
 from tests.bench.trial import Trial
 from tests.plants.cases import PSI
 
@@ -81,7 +81,7 @@ def _falsehoods(trials: Sequence[Trial]) -> list[str]:
 
 
 def _forecast(trials: Sequence[Trial]) -> list[str]:
-    f = score.forecasts(trials)
+    f = dates.forecasts(trials)
     share = f.hits / f.days if f.days else float("nan")
     return [
         f"{'forecast':24} {f.days} days with a date: interval right on {share:.1%} (too late on {f.early}), "

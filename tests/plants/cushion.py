@@ -90,6 +90,32 @@ def course(value: Course, time: FloatArray) -> FloatArray:
     return np.broadcast_to(np.asarray(value, dtype=float), time.shape)
 
 
+def _line(fitting: Fitting, vessel: float, air: float, pressure: float) -> Line:
+    return Line(
+        vessel=vessel,
+        air=air,
+        elastic=fitting.elastic_ml_per_kpa,
+        pressure=pressure,
+        gamma=fitting.gamma,
+        relaxation=fitting.relaxation_s,
+        friction=fitting.friction_kpa,
+    )
+
+
+def _floor(trace: Trace, supply: FloatArray, fitting: Fitting) -> FloatArray:
+    """Return the absolute pressure below which the supply comes in, lower while taps run."""
+    outside = atmosphere(fitting.altitude)
+    flow = trace.draw / trace.step * 0.06  # mL/s -> L/min
+    return np.maximum(supply + outside - fitting.draw_drop_kpa * (flow / 10.0) ** 2, outside)
+
+
+def _opened(trace: Trace, spans: Spans) -> list[bool]:
+    now = np.zeros(len(trace), bool)
+    for first, last in spans:
+        now[round(first / trace.step) : round(last / trace.step)] = True
+    return [bool(is_open) for is_open in now]
+
+
 def run_line(
     trace: Trace,
     *,
@@ -103,33 +129,15 @@ def run_line(
 
     In ``open_spans`` the water side is relieved (a service visit); afterwards the supply is let in.
     """
-    outside = atmosphere(fitting.altitude)
-    step = trace.step
-    vessel = vessel_litres * 1000.0
-    air = np.maximum(charge + outside, 0.0) * vessel
-    flow = trace.draw / step * 0.06  # mL/s -> L/min
-    floor = supply + outside - fitting.draw_drop_kpa * (flow / 10.0) ** 2
-    floor = np.maximum(floor, outside)
-    open_now = np.zeros(len(trace), bool)
-    for first, last in open_spans:
-        open_now[round(first / step) : round(last / step)] = True
-    line = Line(
-        vessel=vessel,
-        air=float(air[0]),
-        elastic=fitting.elastic_ml_per_kpa,
-        pressure=float(supply[0] + outside),
-        gamma=fitting.gamma,
-        relaxation=fitting.relaxation_s,
-        friction=fitting.friction_kpa,
-    )
+    outside, step = atmosphere(fitting.altitude), trace.step
+    air = np.maximum(charge + outside, 0.0) * vessel_litres * 1000.0
+    line = _line(fitting, vessel_litres * 1000.0, float(air[0]), float(supply[0] + outside))
     opens = fitting.relief.setting + outside
     shuts = min(fitting.relief.reseat, fitting.relief.setting) + outside
-    pressure = np.empty(len(trace))
-    relieved = np.zeros(len(trace))
-    net = trace.growth - trace.draw
-    rows = zip(net.tolist(), floor.tolist(), air.tolist(), open_now.tolist(), strict=True)
-    for i, (volume, lowest, charge_now, is_open) in enumerate(rows):
-        line.air = charge_now
+    pressure, relieved = np.empty(len(trace)), np.zeros(len(trace))
+    columns = (trace.growth - trace.draw, _floor(trace, supply, fitting), air)
+    rows = zip(*(column.tolist() for column in columns), _opened(trace, open_spans), strict=True)
+    for i, (volume, lowest, line.air, is_open) in enumerate(rows):
         if is_open:
             line.hold(outside, step)
         else:
@@ -188,7 +196,6 @@ def apply_cushion(
     """
     fitting = fitting or Fitting()
     sensor = sensor or Sensor()
-    rng = np.random.default_rng([seed, 7])
     step = next((s for s in FINEST if s <= min(sensor.every, trace.step)), FINEST[-1])
     trace = finer(trace, step) if step < trace.step else trace
     clock = np.arange(1, len(trace) + 1) * trace.step
@@ -203,18 +210,32 @@ def apply_cushion(
         open_spans=open_spans,
     )
     gauge = inside.pressure - atmosphere(fitting.altitude)
-    time = sample_times(trace.days, sensor, rng)
-    seen = np.interp(time, clock, supply if sensor.upstream else gauge)
-    state = np.clip(((time - sensor.heater_clock) / trace.step).astype(int), 0, len(trace) - 1)
-    nothing = np.full(len(time), np.nan)
-    warm = np.interp(time, clock, trace.top) + sensor.temperature_offset
+    seen = supply if sensor.upstream else gauge
     return {
-        "time": time,
-        "pressure": read(seen + sensor.offset, sensor.noise, sensor.resolution, rng),
-        "heater": trace.burner[state] if sensor.heater else nothing,
-        "temperature": read(warm, sensor.temperature_noise, 0.1, rng) if sensor.temperature else nothing,
-        "truth_charge_kpa": np.interp(time, clock, charge),
+        **_logged(trace, clock, seen, sensor, np.random.default_rng([seed, 7]), charge),
         "plant_time": clock,
         "plant_pressure": gauge,
         "plant_relieved": inside.relieved,
+    }
+
+
+def _logged(
+    trace: Trace,
+    clock: FloatArray,
+    seen: FloatArray,
+    sensor: Sensor,
+    rng: np.random.Generator,
+    charge: FloatArray,
+) -> Result:
+    time = sample_times(trace.days, sensor, rng)
+    pressure = np.interp(time, clock, seen) + sensor.offset
+    state = np.clip(((time - sensor.heater_clock) / trace.step).astype(int), 0, len(trace) - 1)
+    warm = np.interp(time, clock, trace.top) + sensor.temperature_offset
+    nothing = np.full(len(time), np.nan)
+    return {
+        "time": time,
+        "pressure": read(pressure, sensor.noise, sensor.resolution, rng),
+        "heater": trace.burner[state] if sensor.heater else nothing,
+        "temperature": read(warm, sensor.temperature_noise, 0.1, rng) if sensor.temperature else nothing,
+        "truth_charge_kpa": np.interp(time, clock, charge),
     }
