@@ -27,7 +27,7 @@ def low_charge(facts: Facts, speaker: Speaker, began: float, at: float) -> Findi
             f"The tank is losing air: {-100.0 * math.expm1(facts.change):.0f} % less since {speaker.date(began)}, "
             f"now about {estimate}; the limit is {speaker.pressure(facts.limit)}."
         )
-    near = facts.relief_setting is not None and facts.peak >= 0.9 * facts.relief_setting  # noqa: PLR2004
+    near = facts.relief_setting is not None and facts.peak >= 0.9 * facts.relief_setting
     why = f"{seen} {_peak(facts, speaker)}{_date(facts, speaker)} This is {sureness(confidence)}."
     return Finding(
         Fault.AIR_CHARGE_LOW,
@@ -62,7 +62,10 @@ def cushion_lost(
             "relief_discharging_since": round(relief.since),
             "relief_discharging_kpa": round(relief.pressure / _KPA, 2),
         }
-    unknown = "From the pipe a waterlogged tank and a torn diaphragm look alike; the test at the air valve tells them apart."
+    unknown = (
+        "From the pipe a waterlogged tank and a torn diaphragm look alike; "
+        "the test at the air valve tells them apart."
+    )
     return Finding(
         Fault.AIR_CUSHION_LOST,
         began,

@@ -52,7 +52,7 @@ class Sight:
         if self.start is None and len(samples):
             self.start = float(samples.time[0])
         if not self.heater_known:
-            self.heater_known = bool((samples.heater == samples.heater).any())  # noqa: PLR0124 - not NaN
+            self.heater_known = bool((samples.heater == samples.heater).any())
 
     def burn(self, windows: list[Window], at: float) -> None:
         """Take note of a burn and what it showed."""
@@ -134,5 +134,5 @@ class Sight:
             self.since is None
             and self.last_rise is not None
             and now - self.last_rise < EVIDENCE_LASTS
-            and len([t for t in self.rises if t > now - 7 * 24 * HOUR]) >= 3  # noqa: PLR2004
+            and len([t for t in self.rises if t > now - 7 * 24 * HOUR]) >= 3
         )

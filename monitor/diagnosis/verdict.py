@@ -12,7 +12,7 @@ from monitor.diagnosis.words import Speaker
 _ORDER = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
 
 
-def verdict_of(
+def verdict_of(  # noqa: PLR0911 - one return a verdict, the most urgent first
     findings: list[Finding],
     facts: Facts | None,
     sight: Sight,

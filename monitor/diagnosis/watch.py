@@ -77,11 +77,11 @@ class Watch:
         runs.low = runs.low + count if low >= CERTAIN else 0
         runs.lost = runs.lost + count if suspicion.lost >= CERTAIN else 0
         runs.clear = runs.clear + count if max(low, suspicion.lost) < CLEARED else 0
-        if suspicion.low < 0.5:  # noqa: PLR2004 - more likely than not
+        if suspicion.low < 0.5:
             runs.low_since = None
         elif runs.low_since is None:
             runs.low_since = start
-        if suspicion.lost < 0.5:  # noqa: PLR2004
+        if suspicion.lost < 0.5:
             runs.lost_since = None
         elif runs.lost_since is None:
             runs.lost_since = start

@@ -55,9 +55,9 @@ class Speaker:
 def sureness(probability: float) -> str:
     """Return a probability in words and per cent; never 100 %."""
     percent = min(int(probability * 100), 99)
-    if percent >= 99:  # noqa: PLR2004
+    if percent >= 99:
         word = "practically certain"
-    elif percent >= 95:  # noqa: PLR2004
+    elif percent >= 95:
         word = "very likely"
     else:
         word = "likely"

@@ -70,7 +70,7 @@ class BurnTracker:
         """Take rows later than all before and yield what they complete."""
         known = len(self._rows)
         self._rows = join(self._rows, samples)
-        time, on = self._rows.time, self._rows.heater > 0.5  # noqa: PLR2004 - NaN counts as off
+        time, on = self._rows.time, self._rows.heater > 0.5
         if known == 0 and len(time):
             self._burn = 0 if on[0] else None
             known = 1
@@ -79,7 +79,7 @@ class BurnTracker:
         before, after = on[known - 1 : -1] if known else on[:0], on[known:]
         hours = np.floor(time[known:] / HOUR) > np.floor(time[known - 1 : -1] / HOUR) if known else silent
         seen = known
-        for index in np.flatnonzero((before != after) | silent | hours) + known:
+        for index in (np.flatnonzero((before != after) | silent | hours) + known).tolist():
             yield from self._burning(seen, index)
             yield from self._at(
                 index, bool(silent[index - known]), bool(on[index]), bool(hours[index - known])

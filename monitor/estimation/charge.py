@@ -65,12 +65,12 @@ class Belief:
 
     @property
     def air(self) -> float:
-        """Median of the air. [J]"""
+        """Median of the air. [J]."""
         return math.exp(self.mean[AIR])
 
     @property
     def elastic(self) -> float:
-        """Median of the elasticity of the line. [m³/Pa]"""
+        """Median of the elasticity of the line. [m³/Pa]."""
         return math.exp(self.mean[ELASTIC])
 
     @property
@@ -79,7 +79,7 @@ class Belief:
         return float(math.sqrt(self.covariance[AIR, AIR]))
 
     def air_quantile(self, z: float) -> float:
-        """Return the air at ``z`` standard deviations from the median. [J]"""
+        """Return the air at ``z`` standard deviations from the median. [J]."""
         return math.exp(self.mean[AIR] + z * self.air_sd)
 
     def probability_below(self, air: float) -> float:
@@ -136,14 +136,14 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
         return belief
     belief = predict(belief, window.end)
     surprise, sd = _surprise(belief, window)
-    settled = belief.windows >= 3  # noqa: PLR2004 - before that the belief is mostly prior
+    settled = belief.windows >= 3
     if settled and abs(surprise) > _SURPRISE * sd:
         return _set_aside(belief, window, plant)
     # What makes a line look softer than it is (dribbles, inflow) is common: such windows weigh less.
     excess = surprise / sd
     doubt = excess if settled and excess > 1.0 else 1.0
     updated = _update(belief, window, plant, doubt)
-    aside = belief.aside if abs(surprise) > 2.0 * sd else ()  # noqa: PLR2004
+    aside = belief.aside if abs(surprise) > 2.0 * sd else ()
     return _referenced(replace(updated, aside=aside))
 
 
@@ -179,7 +179,7 @@ def _update(belief: Belief, window: Window, plant: Plant, doubt: float) -> Belie
         step = np.clip(following - mean, -1.0, 1.0)
         mean = mean + step
         mean[AIR] = max(mean[AIR], lowest)
-        if float(np.max(np.abs(step))) < 1e-4:  # noqa: PLR2004
+        if float(np.max(np.abs(step))) < 1e-4:
             break
     kept = np.eye(5) - np.outer(gain, gradient)
     posterior = kept @ covariance @ kept.T + np.outer(gain, gain) * noise
@@ -218,7 +218,7 @@ def _accept_jump(belief: Belief, windows: tuple[Window, ...], surprises: list[fl
 
 def _referenced(belief: Belief) -> Belief:
     """Take the reference once a handful of windows has settled the air."""
-    if belief.reference_time is not None or belief.windows < 5:  # noqa: PLR2004
+    if belief.reference_time is not None or belief.windows < 5:
         return belief
     return _with_reference(belief)
 

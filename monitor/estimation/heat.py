@@ -31,8 +31,8 @@ class Growth:
 
 
 def net_watts(heater: FloatArray, plant: Plant) -> FloatArray:
-    """Return heat into the water for heater readings of 0/1 or watts of input. [W]"""
-    measured = heater > 1.5  # noqa: PLR2004 - a switch reads 0 or 1, a meter reads watts
+    """Return heat into the water for heater readings of 0/1 or watts of input. [W]."""
+    measured = heater > 1.5
     return np.where(measured, heater, np.where(heater > 0.5, plant.watts, 0.0)) * plant.efficiency
 
 

@@ -63,12 +63,12 @@ class Plant:
 
     @property
     def air_most(self) -> float:
-        """Largest air that is still believed: what looks larger has been vented, not cushioned. [J]"""
+        """Largest air that is still believed: what looks larger has been vented, not cushioned. [J]."""
         return 1.8 * max(self.air_nominal, self.air_stated) * math.exp(2.0 * self.scale_sd)
 
     @property
     def full_recovery(self) -> float:
-        """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]"""
+        """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]."""
         steel = 3.0 * 11.7e-6 * (self.setpoint - self.cold)
         return self.water_volume * (float(swelling(self.cold, self.setpoint)) - steel)
 

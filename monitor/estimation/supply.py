@@ -25,9 +25,9 @@ class RestLevel:
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""
-        resting = rows.pressure[~(rows.heater > 0.5)]  # noqa: PLR2004 - NaN counts as resting
+        resting = rows.pressure[~(rows.heater > 0.5)]
         if len(resting) < _ROWS:
             return
         self._hours = [*self._hours[1 - _HOURS :], float(np.quantile(resting, 0.25)) * 1000.0]
-        if len(self._hours) >= 3:  # noqa: PLR2004 - a first hour may be one long draw
+        if len(self._hours) >= 3:
             self.level = float(np.median(self._hours))

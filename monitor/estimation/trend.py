@@ -62,4 +62,4 @@ def _normal_quantiles() -> FloatArray:
         middle = 0.5 * (low + high)
         below = np.array([normal_cdf(float(z)) for z in middle]) < _SHARES
         low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return 0.5 * (low + high)
+    return np.asarray(0.5 * (low + high), dtype=np.float64)

@@ -62,7 +62,7 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Standard deviation and resolution of a pressure signal. [Pa]"""
+    """Standard deviation and resolution of a pressure signal. [Pa]."""
 
     sd: float
     resolution: float
@@ -75,12 +75,12 @@ class Noise:
 
 def noise_of(p: FloatArray) -> Noise:
     """Return noise and resolution of a signal, from its second differences (a ramp has none)."""
-    if len(p) < 4:  # noqa: PLR2004 - nothing to difference
+    if len(p) < 4:
         return Noise(_NOISE_FLOOR * 5, 0.0)
     steps = np.abs(np.diff(p))
-    moved = steps[steps > 1e-6]  # noqa: PLR2004 - Pa, rounding of the conversion
+    moved = steps[steps > 1e-6]
     stuck = 1.0 - len(moved) / len(steps)
-    resolution = float(np.min(moved)) if len(moved) and stuck > 0.1 else 0.0  # noqa: PLR2004
+    resolution = float(np.min(moved)) if len(moved) and stuck > 0.1 else 0.0
     sd = 1.4826 * float(np.median(np.abs(np.diff(p, 2)))) / np.sqrt(6.0)
     return Noise(max(sd, resolution / np.sqrt(12.0), _NOISE_FLOOR), resolution)
 
@@ -97,7 +97,7 @@ def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]
     plant : Plant
         Assumptions about the plant.
     """
-    if len(burn) < 2:  # noqa: PLR2004 - a rise needs two rows
+    if len(burn) < 2:
         return []
     p = burn.pressure * _KPA + plant.atmosphere
     noise = noise_of(p)
@@ -118,7 +118,7 @@ def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]
 def _not_spikes(p: FloatArray, noise: Noise) -> np.ndarray:
     """Water hammer and glitches: a single row far from both neighbours is left out."""
     keep = np.ones(len(p), dtype=bool)
-    if len(p) >= 3:  # noqa: PLR2004
+    if len(p) >= 3:
         before, here, after = p[:-2], p[1:-1], p[2:]
         away = np.minimum(np.abs(here - before), np.abs(here - after))
         same_side = (here - before) * (here - after) > 0
@@ -138,7 +138,7 @@ def clean_stretches(p: FloatArray, noise: Noise, ceiling: float = np.inf) -> lis
         stop = min(
             len(part), int(fallen[0]) if len(fallen) else len(part), int(over[0]) if len(over) else len(part)
         )
-        if stop >= 2:  # noqa: PLR2004
+        if stop >= 2:
             last = int(np.argmax(part[:stop])) if len(fallen) and stop == fallen[0] else stop - 1
             stretches.extend(_split_at_jumps(p, first, first + last, noise))
         following = first + max(stop, 1)
@@ -155,7 +155,7 @@ def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[
     while todo:
         a, b = todo.pop()
         steps = np.diff(p[a : b + 1])
-        if len(steps) < 2:  # noqa: PLR2004
+        if len(steps) < 2:
             done.append((a, b))
             continue
         # The mean of the middle half: a median of coarse steps would be 0 on a slow ramp.
@@ -183,7 +183,7 @@ def _measure(
         return steep
     fit = _fit(volume, rows.pressure, first, last, noise)
     for _ in range(_MAX_TRIMS):
-        if abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd:  # noqa: PLR2004
+        if abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd:
             break
         cut = first + max((last - first + 1) // 4, 1)
         if not _long_enough(rows.time, cut, last):
@@ -216,14 +216,14 @@ def _long_enough(time: FloatArray, first: int, last: int) -> bool:
 
 
 def _expected_rise(grown: float, p: float, plant: Plant) -> float:
-    """Rise that the largest believable cushion would still show. [Pa]"""
+    """Rise that the largest believable cushion would still show. [Pa]."""
     return grown / (plant.air_most / (p * p) + plant.elastic)
 
 
 def _steep(
     rows: Samples, volume: FloatArray, first: int, last: int, noise: Noise, plant: Plant
 ) -> Window | None:
-    """A rise over a few rows that no cushion of a quarter of the nominal air could allow."""
+    """Return a rise over a few rows that no cushion of a quarter of the nominal air could allow, or None."""
     grown = float(volume[last] - volume[first])
     p1, p2 = float(rows.pressure[first]), float(rows.pressure[last])
     if grown <= 0.0 or p2 - p1 < 4.0 * noise.step or first > 1:

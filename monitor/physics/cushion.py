@@ -76,7 +76,7 @@ def pressure_after(air: float, elastic: float, p1: float, volume: float, charge:
 
 
 def compliance(air: float, elastic: float, p: float) -> float:
-    """Return dV/dp of cushion and line at absolute pressure ``p``. [m³/Pa]"""
+    """Return dV/dp of cushion and line at absolute pressure ``p``. [m³/Pa]."""
     _check(air, elastic, p, p)
     return air / (p * p) + elastic
 

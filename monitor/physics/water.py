@@ -81,7 +81,7 @@ def _check(values: FloatArray, low: float, high: float, what: str, unit: str) ->
 
 
 def density(t: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:
-    """Return the density of liquid water. [kg/m³]
+    """Return the density of liquid water. [kg/m³].
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def _per_joule() -> FloatArray:
 
 
 def expansion_per_joule(t: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:
-    """Return the volume that water gains for each joule of heat put into it at ``t``. [m³/J]
+    """Return the volume that water gains for each joule of heat put into it at ``t``. [m³/J].
 
     beta / (rho cp): the mass cancels, so it is the temperature of the water that takes the heat that
     counts, not the amount. Arguments and errors as `density`.
@@ -138,7 +138,7 @@ def expansion_per_joule(t: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:
 
 
 def swelling(t1: ArrayLike, t2: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:
-    """Return the volume gained on heating from ``t1`` to ``t2`` over the volume at ``t1``. [-]
+    """Return the volume gained on heating from ``t1`` to ``t2`` over the volume at ``t1``. [-].
 
     v(t2)/v(t1) - 1; arguments and errors as `density`.
     """

@@ -179,7 +179,7 @@ class Analyser:
 
     def _known(self) -> Belief:
         if self._belief is None:
-            raise AssertionError("a mark before the first row")  # noqa: TRY004
+            raise AssertionError("a mark before the first row")
         return self._belief
 
     def _now(self) -> Belief | None:
