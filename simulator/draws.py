@@ -93,8 +93,9 @@ def superpose(
     """Return the flows of overlapping ``events`` between ``start`` and ``end``; none in ``closed`` spans."""
     begin = np.clip(events[:, 0], start, end)
     stop = np.clip(events[:, 0] + events[:, 1], start, end)
-    edges = np.concatenate([[start], begin, stop])
-    change = np.concatenate([np.zeros((1, 2)), events[:, 2:], -events[:, 2:]])
+    marks = [start, *(t for span in closed for t in span if start < t < end)]
+    edges = np.concatenate([marks, begin, stop])
+    change = np.concatenate([np.zeros((len(marks), 2)), events[:, 2:], -events[:, 2:]])
     order = np.argsort(edges, kind="stable")
     time, flow = edges[order], np.cumsum(change[order], axis=0)
     last = np.append(np.diff(time) > 0, True)  # of edges at one instant the last holds the sum

@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 DAY = 86400.0
+VISIT = 2400.0  # the water side stands relieved at a visit [s]
+_OPENING, _PUMPING = 600.0, 900.0  # then the line is empty of pressure, then the pump runs [s]
 _DROWNED = 2.5e3  # absolute pressure of the last trace of gas: a drowned tank is not quite rigid. [Pa]
 
 
@@ -24,7 +26,7 @@ class Kind(StrEnum):
     LEAK = "leak"  # air charge falls at a constant rate; size: Pa per day
     SEEP = "seep"  # air goes through the bladder into the water; size: share of the absolute charge per day
     TEAR = "tear"  # diaphragm tears, the air leaves with the draws; size: hours to lose 63 %
-    WATERLOGGED = "waterlogged"  # no air from this time on; size: unused
+    WATERLOGGED = "waterlogged"  # no air, from the start or (within the hour) from this day on; size: unused
     GAUGE = "gauge"  # a visit reads the charge and leaves it; size: unused
     REFILL = "refill"  # a visit pumps the charge up; size: gauge Pa
     REPLACE = "replace"  # a visit fits a new tank, all losses end; size: gauge Pa
@@ -72,6 +74,8 @@ class _Spell:
     def at(self, t: FloatArray | float, atmosphere: float, seep: float) -> FloatArray:
         """Return the air charge at ``t``; never below the last trace of gas. [Pa gauge]."""
         days = (np.asarray(t, dtype=np.float64) - self.start) / DAY
+        if self.law is Kind.GAUGE:  # somebody pumps
+            return self.charge - self.size * days
         low = _DROWNED - atmosphere
         if self.law is Kind.TEAR:
             return low + (self.charge - low) * np.exp(-days * 24.0 / max(self.size, 1e-3))
@@ -93,19 +97,24 @@ class AirHistory:
         self._spells = [_Spell(0.0, precharge, Kind.REFILL, 0.0)]
         standing = self._spells[0]
         for fault in sorted((f for f in faults if f.kind in _AIR), key=lambda f: f.day):
-            standing = self._next(standing, fault)
-            self._spells.append(standing)
+            self._spells += self._next(standing, fault)
+            standing = self._spells[-1]
 
-    def _next(self, before: _Spell, fault: Fault) -> _Spell:
+    def _next(self, before: _Spell, fault: Fault) -> list[_Spell]:
         start = fault.day * DAY
-        if fault.kind is Kind.REFILL and before.law in _ENDED_BY_NEW_TANK:
-            return _Spell(start, fault.size, before.law, before.size)  # the hole is still there
-        if fault.kind in _PUMPED:
-            return _Spell(start, fault.size, Kind.REPLACE, 0.0)
-        if fault.kind is Kind.WATERLOGGED:
-            return _Spell(start, _DROWNED - self._atmosphere, fault.kind, 0.0)
         charge = float(before.at(start, self._atmosphere, self._seep))
-        return _Spell(start, charge, fault.kind, fault.size)
+        if fault.kind in _PUMPED:
+            # The hole of an old tank is still there after it was pumped up.
+            stays = fault.kind is Kind.REFILL and before.law in _ENDED_BY_NEW_TANK
+            law, size = (before.law, before.size) if stays else (Kind.REPLACE, 0.0)
+            rate = (charge - fault.size) / _PUMPING * DAY
+            pumping = _Spell(start + _OPENING, charge, Kind.GAUGE, rate)
+            return [pumping, _Spell(start + _OPENING + _PUMPING, fault.size, law, size)]
+        if fault.kind is Kind.WATERLOGGED and start == 0.0:
+            return [_Spell(start, _DROWNED - self._atmosphere, fault.kind, 0.0)]
+        if fault.kind is Kind.WATERLOGGED:
+            return [_Spell(start, charge, Kind.TEAR, 0.1)]  # no tank fills with water in no time
+        return [_Spell(start, charge, fault.kind, fault.size)]
 
     def at(self, t: FloatArray) -> FloatArray:
         """Return the air charge, as a gauge on the relieved tank would read it. [Pa gauge].

@@ -14,8 +14,7 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from simulator.draws import DAY
-from simulator.faults import VISITS, Kind
-from simulator.plant import VISIT
+from simulator.faults import VISIT, VISITS, Kind
 from simulator.recording import Recording
 from simulator.spec import PlantSpec
 from simulator.units import PRESSURE, show

@@ -14,7 +14,7 @@ from simulator.cushion import Cushion
 from simulator.spec import LineSpec, ReliefSpec, SupplySpec
 
 _FLOOR, _CEILING = 1e3, 1e8
-_FULL_FLOW = 100e3  # taps give their nominal flow above this gauge pressure, less below [Pa]
+FULL_FLOW = 100e3  # taps give their nominal flow above this gauge pressure, less below [Pa]
 _RELIEF_FLOW = 3e-4  # a relief valve that is 10 % over its opening pressure passes this [m³/s]
 
 
@@ -124,12 +124,12 @@ class Network:
         flow, slope = self._street(step, p)
         gauge = p - self._atm
         if step.draw:
-            share = gauge / _FULL_FLOW
+            share = gauge / FULL_FLOW
             if share >= 1.0:
                 flow -= step.draw
             elif share > 0.0:
                 flow -= step.draw * share
-                slope += step.draw / _FULL_FLOW
+                slope += step.draw / FULL_FLOW
         if step.leak and gauge > 0.0:
             flow -= step.leak * gauge
             slope += step.leak
@@ -155,7 +155,7 @@ class Network:
         gauge = max(0.0, p - self._atm)
         self.inflow, _ = self._street(step, p)
         books.inflow += dt * self.inflow
-        books.drawn += dt * step.draw * min(1.0, gauge / _FULL_FLOW)
+        books.drawn += dt * step.draw * min(1.0, gauge / FULL_FLOW)
         books.leaked += dt * step.leak * gauge
         books.growth += step.growth
         if not self._saw and p > self.opens:

@@ -14,14 +14,13 @@ from numpy.typing import NDArray
 from simulator.climate import Climate, Weather
 from simulator.cushion import KELVIN, Cushion
 from simulator.draws import DAY, Draws, events_of_day, superpose
-from simulator.faults import VISITS, AirHistory, Kind
+from simulator.faults import VISIT, VISITS, AirHistory, Kind
 from simulator.heater import Heater, Heating
 from simulator.network import Network, Step
 from simulator.spec import PlantSpec
 from simulator.water import density
 
 FloatArray = NDArray[np.float64]
-VISIT = 2400.0  # s that the water side stands relieved at a service visit
 _AFTER_EDGE = np.array([0.0, 1.0, 2.0, 3.0, 5.0, 8.0, 13.0, 21.0, 34.0])  # steps after a tap moves
 _REST = 30.0  # longest step of the line [s]
 
@@ -96,7 +95,7 @@ class Plant:
 
     def _grid(self, start: float, end: float, draws: Draws, heating: Heating) -> FloatArray:
         """Fine after each move of a tap, as fine as the heater while it heats, coarse at rest."""
-        edges = [t for span in self.visits() for t in (*span, sum(span) / 2)]
+        edges = [t for span in self.visits() for t in span]
         parts = [
             (draws.time[:, None] + _AFTER_EDGE).ravel(), heating.time, np.arange(start, end, _REST),
             np.array(edges), [start, end],

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simulator.faults import Kind
+from simulator.network import FULL_FLOW
 from simulator.plant import Trace
 from simulator.spec import PlantSpec
 
@@ -93,7 +94,12 @@ class Devices:
         since = t - draws.time[now]
         # Ringing of the pipe after a tap has closed: some 3 Hz, gone within two seconds.
         spike = line.hammer * fell[now] * np.exp(-since / 0.5) * np.cos(2.0 * np.pi * 3.1 * since)
-        return np.interp(t, trace.time, trace.line) - line.branch * flow[now] ** 2 + spike
+        tank = np.interp(t, trace.time, trace.line)
+        # Taps give less than their nominal flow where there is little pressure.
+        given = flow[now] * np.clip(tank / FULL_FLOW, 0.0, 1.0)
+        # No branch takes more than there is; a flow that would is cut by the tap, not told here.
+        lost = np.minimum(line.branch * given**2, 0.9 * np.maximum(tank, 0.0))
+        return np.asarray(tank - lost + spike)
 
     def _upstream(self, trace: Trace, t: FloatArray) -> FloatArray:
         supply = self._spec.supply
