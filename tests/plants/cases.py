@@ -188,7 +188,7 @@ def _others() -> list[Case]:
         ("flats", "six flats; nothing is wrong", 0.0, ()),
         ("fast_family", "20 kW coil; loses 0.7 % of its charge (abs.) a day", 0.007, _LOW),
         ("electric_single", "2 kW; loses 1.5 % of its charge (abs.) a day", 0.015, _LOW),
-        ("gas_pair", "gas heater; loses 0.5 % of its charge (abs.) a day", 0.005, _LOW),
+        ("gas_pair", "gas heater; loses 0.8 % of its charge (abs.) a day", 0.008, _LOW),
     ):
         known = library()[name]
         made.append(
