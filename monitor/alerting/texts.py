@@ -6,12 +6,14 @@ Pure functions. All text that comes from settings or devices is put in as it is,
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
-from monitor.alerting.rationale import Rationale, rationale
-from monitor.alerting.wording import clean, day, likelihood, moment, plain, pressure, span, stamp
+from monitor.alerting.rationale import NEVER_PLUG, Rationale, rationale
+from monitor.alerting.wording import clean, day, moment, plain, pressure, span, stamp
 from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
+from monitor.diagnosis.words import sureness
 from monitor.service.ports import Alert
 from monitor.site import Site
 from monitor.units import KPA, from_si
@@ -31,13 +33,13 @@ def raised_alert(finding: Finding, site: Site, report: Report, created: float) -
 
     The store adds the number of the event; `signed` puts it into the text.
     """
-    about, zone = rationale(finding.fault.value), site.timezone
+    about, zone = _about(finding), site.timezone
     cautions = list(_cautions(finding, about))
     lines = [
         *(f"{text}\n" for text in cautions[: int(about.urgent)]),
         f"What is seen: {clean(finding.why) or 'see the page of the site.'}",
         f"Since: {_beginning(finding, zone)}; raised {moment(finding.raised, zone)}.",
-        f"How sure: {likelihood(finding.confidence)}.",
+        f"How sure: {sureness(finding.confidence)}.",
         f"If nothing is done: {about.consequence}",
         *(_forecast(finding, site, report) if about.forecast else ()),
         "",
@@ -54,7 +56,7 @@ def raised_alert(finding: Finding, site: Site, report: Report, created: float) -
 
 def ended_alert(finding: Finding, site: Site, report: Report, created: float) -> Alert:
     """Return the alert that a fault has returned to normal. ``created``: epoch seconds UTC."""
-    about = rationale(finding.fault.value)
+    about = _about(finding)
     ended = report.end if finding.ended is None else finding.ended
     over = "" if ended is None else f", over {moment(ended, site.timezone)}"
     lines = [
@@ -75,8 +77,22 @@ def signed(alert: Alert) -> str:
     return f"{alert.body}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
 
 
-def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
+def _about(finding: Finding) -> Rationale:
+    """Return what is true of a fault; urgent also where a discharging relief valve is part of the finding."""
     about = rationale(finding.fault.value)
+    if about.urgent or finding.evidence.get("relief_discharging_since") is None:
+        return about
+    return replace(
+        about,
+        headline=f"{about.headline}, relief valve discharges",
+        respond="today",
+        cautions=(NEVER_PLUG, *about.cautions),
+        urgent=True,
+    )
+
+
+def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
+    about = _about(finding)
     name = plain(site.name, site.id)
     state = "OVER" if ended else "URGENT" if about.urgent else finding.severity.value.upper()
     key = f"{site.id}/{finding.fault.value}/{stamp(finding.raised)}"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -15,17 +14,6 @@ MONTHS: Final = (
     "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 """Names of our own, because those of the C library change with the locale of the machine."""
-
-_LIKELIHOOD: Final[Sequence[tuple[float, str]]] = (
-    (0.99, "virtually certain"),
-    (0.95, "extremely likely"),
-    (0.90, "very likely"),
-    (0.66, "likely"),
-    (0.50, "more likely than not"),
-    (0.0, "uncertain"),
-)
-"""Words for probabilities after Mastrandrea et al., Guidance Note for Lead Authors of the Fifth Assessment
-Report on Consistent Treatment of Uncertainties, IPCC 2010, table 1."""
 
 _DECIMALS: Final = {"psi": 0, "kPa": 0, "bar": 2, "mbar": 0, "MPa": 3, "Pa": 0}
 
@@ -70,17 +58,6 @@ def span(low_kpa: float, high_kpa: float, unit: str) -> str:
     '3.00 to 3.50 bar'
     """
     return f"{pressure(low_kpa, unit).split()[0]} to {pressure(high_kpa, unit)}"
-
-
-def likelihood(probability: float) -> str:
-    """Return a probability in words and per cent, never rounded up to certainty.
-
-    >>> likelihood(0.9999)
-    'virtually certain (over 99 %)'
-    """
-    word = next((word for least, word in _LIKELIHOOD if probability >= least), "uncertain")
-    number = "over 99 %" if probability > 0.99 else f"{max(probability, 0.0) * 100:.0f} %"
-    return f"{word} ({number})"
 
 
 def day(time: float, timezone: str) -> str:

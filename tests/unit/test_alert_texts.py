@@ -10,7 +10,7 @@ import pytest
 from monitor.alerting.rationale import RATIONALES, UNKNOWN, rationale
 from monitor.alerting.routing import ChannelSettings, composer, route
 from monitor.alerting.texts import TITLE_LENGTH, ended_alert, raised_alert, signed
-from monitor.alerting.wording import clean, likelihood, moment, plain, pressure, span
+from monitor.alerting.wording import clean, moment, plain, pressure, span
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.service.ports import Alert
@@ -133,6 +133,16 @@ def test_a_relief_valve_is_urgent_and_never_to_be_plugged_before_all_else() -> N
     assert "Pump setting" not in alert.body
 
 
+def test_a_lost_cushion_whose_relief_valve_discharges_is_one_urgent_alert_with_both_facts() -> None:
+    both = finding(Fault.AIR_CUSHION_LOST, evidence={"relief_discharging_since": T0})
+    alert = raised_alert(both, SITE, REPORT, T0)
+    assert alert.title.startswith("[URGENT]")
+    assert alert.title.endswith("has lost its air cushion, relief valve discharges")
+    assert alert.body.startswith("Never plug, cap or shut off a relief valve")
+    assert "Respond: today." in alert.body
+    assert "Pump setting: 60 psi" in alert.body
+
+
 @pytest.mark.parametrize("fault", list(Fault))
 def test_each_fault_has_a_row_and_defers_to_local_codes(fault: Fault) -> None:
     assert rationale(fault.value) is not UNKNOWN
@@ -211,8 +221,10 @@ def test_bounds_share_one_unit() -> None:
 
 @pytest.mark.parametrize("probability", [0.0, 0.3, 0.5, 0.66, 0.9, 0.95, 0.989, 0.995, 1.0])
 def test_no_certainty_is_claimed(probability: float) -> None:
-    assert "100" not in likelihood(probability)
-    assert "%" in likelihood(probability)
+    body = raised_alert(finding(confidence=probability), SITE, REPORT, T0).body
+    sure = next(line for line in body.splitlines() if line.startswith("How sure: "))
+    assert "100" not in sure
+    assert "%)" in sure
 
 
 ALERT = Alert("k", "mill-3", "t", "b", "high", T0)
