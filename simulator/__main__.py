@@ -63,7 +63,7 @@ def _publish(args: argparse.Namespace) -> int:
     until = epoch + args.days * DAY
     length = batch_length(args.speed, interval)
     broker = Broker(args.host, args.port, args.username, _secret(args.password_file), args.cafile)
-    publisher = Publisher(broker, stop)
+    publisher = Publisher(broker, stop, lambda text: _tell(args, text))
     publisher.open()
     try:
         _tell(args, f"playing {args.scenario}: {len(specs)} sites, {args.days} days from {rfc3339(epoch)}")

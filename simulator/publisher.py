@@ -5,7 +5,6 @@ from __future__ import annotations
 import ssl
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +16,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from simulator.player import Batch, Pace
 
 _WINDOW = 30  # messages in flight: enough to hide the way there and back, too few to flood a small broker
-_POLL = 0.05
+_POLL, _PAUSE = 0.05, 0.002  # s between looks: at the connection, at a full window
 
 
 class PublishError(Exception):
@@ -40,12 +39,14 @@ class Broker:
 class Publisher:
     """One connection; `send` waits while the window is full, `close` leaves in well under a second."""
 
-    def __init__(self, broker: Broker, stop: threading.Event) -> None:
-        self._broker, self._stop = broker, stop
+    def __init__(self, broker: Broker, stop: threading.Event, tell: Callable[[str], None]) -> None:
+        self._broker, self._stop, self._tell = broker, stop, tell
         self._open, self._refused = threading.Event(), ""
-        self._flight: deque[mqtt.MQTTMessageInfo] = deque()
+        self._sent = self._confirmed = 0  # written by the caller's thread and by the network's thread
         client = mqtt.Client(CallbackAPIVersion.VERSION2, broker.client_id, protocol=mqtt.MQTTv311)
         client.on_connect = self._connected
+        client.on_disconnect = self._lost
+        client.on_publish = self._arrived
         client.reconnect_delay_set(1, 5)
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.password)
@@ -57,6 +58,13 @@ class Publisher:
         if reason.is_failure:
             self._refused = str(reason)
         self._open.set()
+
+    def _lost(self, _client: Any, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        if reason.is_failure and not self._refused:
+            self._tell(f"lost the broker ({reason}); trying again, nothing is skipped")
+
+    def _arrived(self, *_: Any) -> None:
+        self._confirmed += 1
 
     def open(self) -> None:
         """Connect; raise `PublishError` if the broker is not there or refuses."""
@@ -82,18 +90,16 @@ class Publisher:
 
     def send(self, topic: str, payload: bytes) -> None:
         """Publish at QoS 1; wait, but never past the stop signal, while too many are unconfirmed."""
-        while self._flight and self._flight[0].is_published():
-            self._flight.popleft()
-        while len(self._flight) >= _WINDOW and not self._stop.is_set():
-            self._flight[0].wait_for_publish(0.2)
-            while self._flight and self._flight[0].is_published():
-                self._flight.popleft()
+        while self._sent - self._confirmed >= _WINDOW and not self._stop.wait(_PAUSE):
+            pass
         if not self._stop.is_set():
-            self._flight.append(self._client.publish(topic, payload, qos=1))
+            # Without a connection the client keeps it and sends it with the rest after reconnecting.
+            self._client.publish(topic, payload, qos=1)
+            self._sent += 1
 
     def drain(self, timeout: float) -> bool:
         """Wait until everything is confirmed; return whether it is."""
-        return self._wait(lambda: all(info.is_published() for info in self._flight), timeout)
+        return self._wait(lambda: self._confirmed >= self._sent, timeout)
 
     def close(self) -> None:
         """Disconnect."""
