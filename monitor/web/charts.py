@@ -22,8 +22,6 @@ _TOP: Final = 14
 _BOTTOM: Final = 28
 _LABEL: Final = 6.6
 """Width of a character of a label, about. [px]"""
-_GAP: Final = 1800.0
-"""Seconds without a value over which no line is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +44,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """One quantity over time: a line, perhaps an interval band, levels and marks. Values in ``unit``."""
+    """One quantity over time: a line, perhaps an interval band, levels and marks. Values in ``unit``.
+
+    No line is drawn over more than ``gap`` seconds without a value.
+    """
 
     title: str
     unit: str
@@ -57,6 +58,7 @@ class Chart:
     high: FloatArray | None = None
     levels: Sequence[Level] = field(default_factory=tuple)
     marks: Sequence[Mark] = field(default_factory=tuple)
+    gap: float = 1800.0
 
     def svg(self, width: int, height: int) -> Markup:
         """Return the chart as an SVG element of this size."""
@@ -137,7 +139,7 @@ class _Canvas:
 
     def _line(self) -> None:
         chart = self._chart
-        gap = max(_GAP, (self._end - self._start) / 60)
+        gap = max(self._chart.gap, (self._end - self._start) / 60)
         steps, before = [], -np.inf
         for time, value in zip(chart.time.tolist(), chart.value.tolist(), strict=True):
             steps.append(f"{'M' if time - before > gap else 'L'}{self._x(time):.1f} {self._y(value):.1f}")

@@ -140,6 +140,7 @@ class Pages:
 
     def _machine(self, view: SiteView) -> dict[str, Any]:
         found = machine.report(view.report)
+        glance = views.row(view, self._clock.now())
         latest = {
             point.value: {"time": machine.rfc3339(reading.time), "value": machine.number(reading.value)}
             for point, reading in view.latest.items()
@@ -147,8 +148,8 @@ class Pages:
         return {
             "site": view.site.id,
             "name": view.site.name,
-            "verdict": view.report.verdict.value,
-            "why": view.report.verdict_why,
+            "verdict": "blind" if glance.state == "silent" else glance.state,
+            "why": glance.why,
             "air_charge": found["air_charge"][-1] if found["air_charge"] else None,
             "worst_case_peak_kpa": found["worst_case_peak_kpa"],
             "forecast": found["forecast"],

@@ -55,6 +55,7 @@ def air_charge(site: Site, report: Report, visits: Sequence[Visit]) -> Chart | N
         np.array([words.in_unit(one.high_kpa, unit) for one in estimates]),
         levels,
         marks,
+        gap=3 * words.DAY,
     )
 
 

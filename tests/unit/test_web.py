@@ -1,0 +1,315 @@
+"""The page and its JSON on an invented board: words, order, safety headers, and what an error looks like."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import time
+from html.parser import HTMLParser
+from typing import Any
+
+import httpx
+import numpy as np
+import pytest
+
+from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
+from monitor.errors import InputError, StoreError
+from monitor.estimation.samples import FloatArray
+from monitor.readings import Point, Reading
+from monitor.service.ports import Event, EventState, ServiceHealth, SiteView, SourceHealth
+from monitor.service.urgency import urgency
+from monitor.site import Heater, Site, Visit, VisitAction
+from monitor.web.serve import PageServer, listen
+from monitor.web.server import create_app
+
+NOW = 1772546400.0  # 2026-03-03T14:00:00Z
+DAY = 86400.0
+
+
+def finding(
+    fault: Fault, severity: Severity, *, raised: float = NOW - 3 * DAY, ended: float | None = None
+) -> Finding:
+    return Finding(
+        fault,
+        raised - 9 * DAY,
+        raised,
+        severity,
+        0.999,
+        "seen <b>so</b>",
+        "do this",
+        "mind that",
+        {"x": 1.5},
+        ended,
+    )
+
+
+def view(
+    site_id: str,
+    verdict: Verdict = Verdict.HOLDING,
+    *,
+    findings: tuple[Finding, ...] = (),
+    charge: bool = True,
+    forecast: Forecast | None = None,
+    heard: float | None = NOW - 30,
+    unit: str = "psi",
+) -> SiteView:
+    estimates = tuple(ChargeEstimate(NOW - (60 - n) * DAY, 414 - n, 400 - n, 428 - n) for n in range(60))
+    report = Report(
+        site_id, NOW - 60 * DAY, heard, 1000, verdict, "why so", estimates if charge else (), 820.0, 414.0,
+        findings, (), forecast, NOW - 3 * 3600, 40,
+    )  # fmt: skip
+    site = Site(
+        site_id, f"House {site_id}", 120.0, "Europe/London", unit, Heater(), 0.008, 414e3, 414e3, 1034e3
+    )
+    latest = {} if heard is None else {Point.PRESSURE: Reading(site_id, Point.PRESSURE, heard, 440.0)}
+    events = [Event(n + 1, site_id, one, EventState.ACTIVE_UNACKNOWLEDGED) for n, one in enumerate(findings)]
+    return SiteView(site, report, latest, events, [Visit(NOW - 30 * DAY, VisitAction.GAUGED, 414e3)])
+
+
+class FakeBoard:
+    def __init__(self) -> None:
+        low = finding(Fault.AIR_CHARGE_LOW, Severity.MEDIUM)
+        over = finding(Fault.BLIND, Severity.LOW, raised=NOW - 50 * DAY, ended=NOW - 49 * DAY)
+        forecast = Forecast(NOW + 11.5 * DAY, NOW + 7.5 * DAY, NOW + 19.2 * DAY, 300.0)
+        self.views = [
+            view("low", Verdict.FAULT, findings=(low, over), forecast=forecast),
+            view("quiet", heard=NOW - 17 * 3600),
+            view("new", Verdict.LEARNING, charge=False, heard=None),
+            view("well", unit="bar"),
+        ]
+        self.problems: list[str] = []
+        self.acknowledged: list[tuple[int, str]] = []
+        self.broken = False
+
+    def sites(self) -> list[SiteView]:
+        if self.broken:
+            raise StoreError("cannot read store.db: the disk reports an error")
+        return sorted(self.views, key=lambda one: urgency(one, NOW))
+
+    def site(self, site_id: str) -> SiteView | None:
+        return next((one for one in self.views if one.site.id == site_id), None)
+
+    def pressure(self, site_id: str, start: float, end: float, limit: int) -> tuple[FloatArray, FloatArray]:
+        if self.site(site_id).latest == {}:  # type: ignore[union-attr]
+            return np.empty(0), np.empty(0)
+        time = np.linspace(max(start, NOW - 60 * DAY), NOW, 500)
+        return time, 430 + 20 * np.sin(time / 7000)
+
+    def acknowledge(self, number: int, who: str) -> Event | None:
+        self.acknowledged.append((number, who))
+        return next((one for view in self.views for one in view.events if one.number == number), None)
+
+    def health(self) -> ServiceHealth:
+        return ServiceHealth(NOW, SourceHealth(True, True, NOW, ""), 1, 0, tuple(self.problems))
+
+
+class Clock:
+    def now(self) -> float:
+        return NOW
+
+
+@pytest.fixture
+def board() -> FakeBoard:
+    return FakeBoard()
+
+
+class Page:
+    """Asks the application as a browser on this machine would."""
+
+    def __init__(self, board: FakeBoard) -> None:
+        self._transport = httpx.ASGITransport(create_app(board, Clock()))
+
+    def ask(self, method: str, path: str, **what: Any) -> httpx.Response:
+        async def once() -> httpx.Response:
+            async with httpx.AsyncClient(
+                transport=self._transport, base_url="http://127.0.0.1:8080"
+            ) as client:
+                return await client.request(method, path, **what)
+
+        return asyncio.run(once())
+
+    def get(self, path: str, **what: Any) -> httpx.Response:
+        return self.ask("GET", path, **what)
+
+    def post(self, path: str, **what: Any) -> httpx.Response:
+        return self.ask("POST", path, **what)
+
+
+@pytest.fixture
+def client(board: FakeBoard) -> Page:
+    return Page(board)
+
+
+def text_of(html: str) -> str:
+    parts: list[str] = []
+    parser = HTMLParser()
+    parser.handle_data = parts.append  # type: ignore[method-assign]
+    parser.feed(html)
+    return " ".join(" ".join(parts).split())
+
+
+def test_sites_come_most_urgent_first_in_words(client: Page) -> None:
+    html = client.get("/").text
+    assert re.findall(r'href="/sites/(\w+)"', html) == ["low", "new", "quiet", "well"]
+    words = text_of(html)
+    assert "4 sites: 1 with a fault, 2 of which nothing can be told, 1 holding." in words
+    assert "Air charge low" in words
+    assert "about 11 days (7 to 20)" in words
+    assert "No reading for 17 h. Before that: why so" in words
+    assert "No reading yet." in words
+    assert "51.5 psi" in words
+    assert "3.55 bar" in words
+
+
+def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
+    part = client.get("/sites/quiet").text
+    assert 'class="head is-silent"' in part
+    assert "Holding" not in text_of(part)
+
+
+def test_a_site_shows_event_charts_table_readings_and_settings(client: Page) -> None:
+    html = client.get("/sites/low?span=all").text
+    words = text_of(html)
+    for wanted in (
+        "seen <b>so</b>", "do this", "mind that", "Over 99 % sure", "nobody has taken it yet".capitalize(),
+        "Earlier events (1)", "Air charge 51.5 psi (49.5 to 53.5), no certain change in the last 7 days.",
+        "Line pressure went from", "Relief valve setting", "150.0 psi", "not known", "118.9 psi; relief valve opens at",
+    ):  # fmt: skip
+        assert wanted in words
+    assert html.count('<svg class="chart"') == 4
+    assert "seen &lt;b&gt;so&lt;/b&gt;" in html
+
+
+@pytest.mark.parametrize(
+    "path", ["/", "/sites/low", "/sites/quiet", "/sites/new", "/sites/well", "/parts/overview"]
+)
+def test_pages_fit_the_content_policy_and_load_nothing_from_elsewhere(client: Page, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 200
+    assert answer.headers["content-security-policy"].startswith("default-src 'self'; ")
+    assert answer.headers["x-content-type-options"] == "nosniff"
+    assert answer.headers["cache-control"] == "no-store"
+    assert not re.search(r"\sstyle=|\son\w+=|<style|<script(?! type=\"module\" src=\"/static/)", answer.text)
+    assert not re.search(r"(?:src|href|action)=\"(?!/|#)", answer.text)
+    for asset in re.findall(r"(?:src|href)=\"(/static/[^\"#]+)", answer.text):
+        assert client.get(asset).status_code == 200
+
+
+def test_a_part_is_sent_again_only_when_it_changed(client: Page, board: FakeBoard) -> None:
+    first = client.get("/parts/overview")
+    again = client.get("/parts/overview", headers={"If-None-Match": first.headers["etag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    board.problems.append("the disk is full")
+    changed = client.get("/parts/overview", headers={"If-None-Match": first.headers["etag"]})
+    assert changed.status_code == 200
+    assert "the disk is full" in changed.text
+
+
+def test_sites_for_programs_are_kpa_and_utc(client: Page) -> None:
+    found = json.loads(client.get("/api/sites").text, parse_constant=pytest.fail)
+    low = found[0]
+    assert low["site"] == "low"
+    assert low["air_charge"] == {
+        "time": "2026-03-02T14:00:00Z",
+        "kpa": 355.0,
+        "low_kpa": 341.0,
+        "high_kpa": 369.0,
+    }
+    assert low["latest"] == {"pressure": {"time": "2026-03-03T13:59:30Z", "value": 440.0}}
+    assert [one["fault"] for one in low["findings"]] == ["air_charge_low"]
+    assert low["forecast"]["limit_date"] == "2026-03-15T02:00:00Z"
+    assert [one["verdict"] for one in found] == ["fault", "blind", "blind", "holding"]
+
+
+def test_liveness_and_readiness(client: Page, board: FakeBoard) -> None:
+    assert client.get("/livez").text == "ok\n"
+    assert client.get("/readyz").json() == {"ready": True, "problems": []}
+    board.problems.append("no connection to the broker")
+    answer = client.get("/readyz")
+    assert (answer.status_code, answer.json()["problems"]) == (503, ["no connection to the broker"])
+    assert client.get("/livez").status_code == 200
+
+
+def test_an_event_is_taken_by_a_named_person(client: Page, board: FakeBoard) -> None:
+    answer = client.post("/events/1/acknowledge", content="who=+Ada%0D%0A++B.+")
+    assert (answer.status_code, answer.headers["location"]) == (303, "/sites/low")
+    assert board.acknowledged == [(1, "Ada B.")]
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "headers", "status"),
+    [
+        ("/events/1/acknowledge", "who=", {}, 422),
+        ("/events/99/acknowledge", "who=Ada", {}, 404),
+        ("/events/x/acknowledge", "who=Ada", {}, 422),
+        ("/events/1/acknowledge", "who=" + "a" * 5000, {}, 413),
+        ("/events/1/acknowledge", "who=Ada", {"Origin": "http://elsewhere.example"}, 403),
+        ("/events/1/acknowledge", "who=Ada", {"Origin": "null"}, 403),
+    ],
+)
+def test_a_wrong_acknowledgement_is_refused_in_words(
+    client: Page, board: FakeBoard, path: str, body: str, headers: dict[str, str], status: int
+) -> None:
+    answer = client.post(path, content=body, headers=headers)
+    assert answer.status_code == status
+    assert "Traceback" not in answer.text
+    assert board.acknowledged in ([], [(99, "Ada")])
+
+
+def test_looking_never_acknowledges(client: Page, board: FakeBoard) -> None:
+    assert client.get("/events/1/acknowledge").status_code == 405
+    assert board.acknowledged == []
+
+
+@pytest.mark.parametrize("path", ["/sites/nowhere", "/nothing", "/docs", "/redoc", "/openapi.json"])
+def test_what_is_not_there_gets_a_page_that_says_so(client: Page, path: str) -> None:
+    answer = client.get(path)
+    assert answer.status_code == 404
+    assert "All sites" in answer.text
+
+
+def test_a_store_that_fails_is_told_and_not_hidden(client: Page, board: FakeBoard) -> None:
+    board.broken = True
+    answer = client.get("/")
+    assert (answer.status_code, "the disk reports an error" in answer.text) == (503, True)
+    assert client.get("/api/sites").json() == {"error": "cannot read store.db: the disk reports an error"}
+
+
+def test_a_rebound_name_gets_nothing(client: Page) -> None:
+    assert client.get("/api/sites", headers={"Host": "attacker.example:8080"}).status_code == 400
+
+
+def test_a_busy_port_is_told_or_the_next_one_taken() -> None:
+    with listen("127.0.0.1", 0, search=False) as taken:
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(InputError, match=rf"127\.0\.0\.1 port {port}: another program does"):
+            listen("127.0.0.1", port, search=False)
+        with listen("127.0.0.1", port, search=True) as found:
+            assert found.getsockname()[1] > port
+
+
+def test_an_address_of_another_machine_is_told() -> None:
+    with pytest.raises(InputError, match=r"cannot listen on 192\.0\.2\.1 port 80"):
+        listen("192.0.2.1", 80, search=True)
+
+
+def test_the_page_is_served_beside_other_work_and_stops_at_once(board: FakeBoard) -> None:
+    server = PageServer(create_app(board, Clock()), listen("127.0.0.1", 0, search=False))
+    server.start()
+    with httpx.Client(base_url=server.url) as client:  # keeps its connection open, as a browser does
+        deadline = time.monotonic() + 10
+        while True:
+            try:
+                assert client.get("/livez").text == "ok\n"
+                break
+            except httpx.TransportError:
+                assert time.monotonic() < deadline
+                time.sleep(0.005)
+        assert "server" not in client.get("/").headers
+        began = time.monotonic()
+        server.stop()
+    assert time.monotonic() - began < 2
+    assert not server.alive
