@@ -130,7 +130,8 @@ class TerminalChannel:
 def block(alert: Alert, colour: str = "") -> str:
     """Return an alert as lines of bounded width between rules; continued lines are indented."""
     rule = "=" * _WIDTH
-    title = f"{colour}{alert.title}{_PLAIN}" if colour else alert.title
+    title = textwrap.fill(alert.title, _WIDTH)
+    title = f"{colour}{title}{_PLAIN}" if colour else title
     lines = [
         textwrap.fill(line, _WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False)
         for line in signed(alert).splitlines()

@@ -31,6 +31,11 @@ NEVER_PLUG: Final = (
     "The water that comes out can scald; keep away from the outlet."
 )
 WORK_ON_TANK: Final = (RELIEVE, HOT_WATER, LICENSED)
+OVERHEATING: Final = (
+    "Steam, or water that keeps coming, can mean that the heater overheats: switch it off where that can be "
+    "done from a safe place, and call a licensed plumber at once."
+)
+DISCHARGING: Final = (NEVER_PLUG, OVERHEATING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +93,12 @@ RATIONALES: Final[Mapping[str, Rationale]] = {
             "there means a torn diaphragm, and the tank has to be replaced, never by a smaller one. "
             "Only air, or nothing: pump it up to the supply pressure and gauge it again in a week."
         ),
-        cautions=(
+        cautions=(PUMP,),
+        general=(
             "From the pipe, a waterlogged tank and a torn diaphragm look the same; only the test at the air "
             "valve tells which it is. A waterlogged tank is heavy: support it before you unscrew it.",
-            PUMP,
+            *WORK_ON_TANK,
         ),
-        general=WORK_ON_TANK,
         over=(
             "If the tank was pumped up, watch it for seven days: a charge that falls again means that "
             "the tank has to be replaced."
@@ -174,12 +179,10 @@ RATIONALES: Final[Mapping[str, Rationale]] = {
         ),
         respond="today",
         action=(
-            "Have someone there today. If steam or water keeps coming, the heater may be overheating: "
-            "switch it off where that can be done from a safe place, keep away from the outlet and call "
-            "a licensed plumber at once. If it only drips at the end of a heat-up, find the cause of the "
+            "Have someone there today. If it only drips at the end of a heat-up, find the cause of the "
             "pressure, as a rule an expansion tank without air, and have the relief valve checked then."
         ),
-        cautions=(NEVER_PLUG,),
+        cautions=DISCHARGING,
         over=(
             "Have the relief valve checked all the same: one that has opened does not always close "
             "tightly, and the cause of the pressure may still be there."

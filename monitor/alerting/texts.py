@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from math import isfinite
 from typing import Final
 
-from monitor.alerting.rationale import NEVER_PLUG, Rationale, rationale
+from monitor.alerting.rationale import DISCHARGING, Rationale, rationale
 from monitor.alerting.wording import clean, day, moment, plain, pressure, span, stamp
 from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
@@ -86,7 +87,7 @@ def _about(finding: Finding) -> Rationale:
         about,
         headline=f"{about.headline}, relief valve discharges",
         respond="today",
-        cautions=(NEVER_PLUG, *about.cautions),
+        cautions=(*DISCHARGING, *about.cautions),
         urgent=True,
     )
 
@@ -163,12 +164,24 @@ def _facts(site: Site, report: Report) -> Iterable[str]:
     yield f"Line: {_listed(_line(site, report))}"
     if report.air_charge:
         newest = report.air_charge[-1]
+        # Less air than a tank open to the room holds cannot be told from none: no gauge shows less than zero.
+        kpa, low, high = (max(value, 0.0) for value in (newest.kpa, newest.low_kpa, newest.high_kpa))
         yield (
-            f"Air charge on {day(newest.time, site.timezone)}: {pressure(newest.kpa, unit)} "
-            f"(90 % sure: {span(newest.low_kpa, newest.high_kpa, unit)})"
+            f"Air charge on {day(newest.time, site.timezone)}: {pressure(kpa, unit)} "
+            f"(90 % sure: {span(low, high, unit)})"
         )
-    if report.worst_case_peak_kpa is not None:
-        yield f"A full heat-up without a draw would reach {pressure(report.worst_case_peak_kpa, unit)} today"
+    yield from _peak(site, report)
+
+
+def _peak(site: Site, report: Report) -> Iterable[str]:
+    """Yield what a full heat-up would do; beyond the relief setting the line does not go."""
+    peak, relief = report.worst_case_peak_kpa, site.relief
+    if peak is None:
+        return
+    if relief is not None and peak >= relief / KPA:
+        yield "A full heat-up without a draw would open the relief valve today"
+    elif isfinite(peak):
+        yield f"A full heat-up without a draw would reach {pressure(peak, site.unit)} today"
 
 
 def _heater(site: Site) -> Iterable[str]:

@@ -161,10 +161,10 @@ class Screen(io.StringIO):
 
 def test_the_terminal_shows_a_block_of_bounded_width_without_colour_in_a_file() -> None:
     (channel,) = build_channels([ChannelSettings("screen", "terminal:")], stream := io.StringIO())
-    channel.send(dataclasses.replace(ALERT, body="word " * 100))
+    channel.send(dataclasses.replace(ALERT, title=f"{ALERT.title} {'word ' * 20}", body="word " * 100))
     lines = stream.getvalue().splitlines()
     assert channel.name == "screen"
-    assert ALERT.title in lines
+    assert lines[2].startswith(ALERT.title)
     assert max(map(len, lines)) <= 88
     assert "\x1b" not in stream.getvalue()
 

@@ -113,6 +113,18 @@ def test_two_supply_pressures_that_differ_are_both_told() -> None:
     assert "the sensor sees 80 psi at rest: the gauge on site decides" in body
 
 
+@pytest.mark.parametrize("peak", [150 * PSI / 1000, 5000.0, math.inf])
+def test_beyond_the_relief_setting_the_valve_opens(peak: float) -> None:
+    body = raised_alert(finding(), SITE, dataclasses.replace(REPORT, worst_case_peak_kpa=peak), T0).body
+    assert "would open the relief valve today" in body
+
+
+def test_no_air_charge_below_that_of_an_open_tank_is_told() -> None:
+    empty = dataclasses.replace(REPORT, air_charge=(ChargeEstimate(T0, -80.0, -101.0, 30.0),))
+    body = raised_alert(finding(), SITE, empty, T0).body
+    assert "Air charge on 28 February 2026: 0 psi (90 % sure: 0 to 4 psi)" in body
+
+
 def test_a_forecast_that_is_past_is_not_told() -> None:
     past = dataclasses.replace(REPORT, forecast=Forecast(T0 - DAY, T0 - 2 * DAY, T0, 283.0))
     assert "Forecast" not in raised_alert(finding(), SITE, past, T0).body
