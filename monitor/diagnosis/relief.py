@@ -9,9 +9,9 @@ import numpy as np
 
 from monitor.estimation.charge import Belief
 from monitor.estimation.heat import growth
+from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import Samples
-from monitor.estimation.windows import noise_of
 
 OPENS: Final = 0.9
 """Share of the setting (gauge) that a plateau must reach: set pressures vary by 3 % and gauges by as much."""

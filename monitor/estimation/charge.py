@@ -34,8 +34,11 @@ _SCALE_WALK: Final = 0.002  # per square root of a day: cold-water season, therm
 _GAUGE_SD: Final = 5e3  # Pa: a hand gauge read to half a mark, 0.7 psi
 _SURPRISE: Final = 3.5  # standard deviations beyond which a window waits for a second opinion
 _ASIDE_LIMIT: Final = 12
-_STIFFER_NEEDED: Final = 2
-_SOFTER_NEEDED: Final = 5  # dribbles, passing valves and supply inflow all make a line look softer
+_STIFFER_NEEDED: Final = 2.0
+_SOFTER_NEEDED: Final = 5.0  # dribbles, passing valves and supply inflow all make a line look softer
+_FULL_VOTE: Final = 0.12  # relative sd up to which a window counts as one; vaguer ones count for less
+_STEEP_VOTE: Final = 0.5
+_FIRST_WINDOWS: Final = 4  # looked at together before any is believed
 _AGREEMENT: Final = 0.35  # spread (ln) within which windows set aside tell the same story
 _LOWEST_SHARE: Final = 0.005  # of the nominal air; less cannot be told from none
 
@@ -135,16 +138,32 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
     if window.kind is Kind.FLAT:
         return belief
     belief = predict(belief, window.end)
+    if belief.windows == 0 and not belief.gauged:
+        return _first_windows(belief, window, plant)
     surprise, sd = _surprise(belief, window)
-    settled = belief.windows >= 3
-    if settled and abs(surprise) > _SURPRISE * sd:
+    if abs(surprise) > _SURPRISE * sd:
         return _set_aside(belief, window, plant)
     # What makes a line look softer than it is (dribbles, inflow) is common: such windows weigh less.
-    excess = surprise / sd
-    doubt = excess if settled and excess > 1.0 else 1.0
-    updated = _update(belief, window, plant, doubt)
+    updated = _update(belief, window, plant, max(surprise / sd, 1.0))
     aside = belief.aside if abs(surprise) > 2.0 * sd else ()
     return _referenced(replace(updated, aside=aside))
+
+
+def _first_windows(belief: Belief, window: Window, plant: Plant) -> Belief:
+    """Wait for a handful of windows and leave out those far from their weighted median."""
+    aside = (*belief.aside, window)
+    if len(aside) < _FIRST_WINDOWS:
+        return replace(belief, aside=aside)
+    surprises = np.array([_surprise(belief, w)[0] for w in aside])
+    sds = np.array([w.relative_sd for w in aside])
+    order = np.argsort(surprises)
+    weight = np.cumsum(1.0 / sds[order])
+    middle = float(surprises[order][np.searchsorted(weight, 0.5 * weight[-1])])
+    started = replace(belief, aside=())
+    for one, surprise, sd in zip(aside, surprises, sds, strict=True):
+        if abs(surprise - middle) <= _SURPRISE * max(sd, 0.1):
+            started = _update(started, one, plant, 1.0)
+    return started
 
 
 def _surprise(belief: Belief, window: Window) -> tuple[float, float]:
@@ -191,16 +210,24 @@ def _update(belief: Belief, window: Window, plant: Plant, doubt: float) -> Belie
 def _set_aside(belief: Belief, window: Window, plant: Plant) -> Belief:
     aside = (*belief.aside, window)[-_ASIDE_LIMIT:]
     surprises = [_surprise(belief, w)[0] for w in aside]
-    newest = surprises[-1]
-    needed = _STIFFER_NEEDED if newest < 0.0 else _SOFTER_NEEDED
-    recent = surprises[-needed:]
-    agree = (
-        len(aside) >= needed
-        and all(s * newest > 0.0 for s in recent)
-        and (max(recent) - min(recent) < _AGREEMENT or max(recent) < -1.0)
-    )
+    sign = 1.0 if surprises[-1] > 0.0 else -1.0
+    # The latest run of windows that surprise in the same direction.
+    run = len(aside)
+    while run > 0 and surprises[run - 1] * sign > 0.0:
+        run -= 1
+    votes = sum(_vote(w) for w in aside[run:])
+    recent = surprises[run:]
+    agree = max(recent) - min(recent) < _AGREEMENT or max(recent) < -1.0
     belief = replace(belief, aside=aside)
-    return _accept_jump(belief, aside[-needed:], recent, plant) if agree else belief
+    if not agree or votes < (_STIFFER_NEEDED if sign < 0.0 else _SOFTER_NEEDED):
+        return belief
+    return _accept_jump(belief, aside[run:], recent, plant)
+
+
+def _vote(window: Window) -> float:
+    if window.kind is Kind.STEEP:
+        return _STEEP_VOTE
+    return min(1.0, _FULL_VOTE / window.relative_sd)
 
 
 def _accept_jump(belief: Belief, windows: tuple[Window, ...], surprises: list[float], plant: Plant) -> Belief:
@@ -218,7 +245,7 @@ def _accept_jump(belief: Belief, windows: tuple[Window, ...], surprises: list[fl
 
 def _referenced(belief: Belief) -> Belief:
     """Take the reference once a handful of windows has settled the air."""
-    if belief.reference_time is not None or belief.windows < 5:
+    if belief.reference_time is not None or belief.windows < 4:
         return belief
     return _with_reference(belief)
 

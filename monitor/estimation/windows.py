@@ -13,11 +13,11 @@ from typing import Final
 import numpy as np
 
 from monitor.estimation.heat import Growth, growth
+from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray, Samples
 
 _KPA: Final = 1000.0
-_NOISE_FLOOR: Final = 30.0  # Pa: no field sensor repeats better
 _MIN_ROWS: Final = 5
 _MIN_ROWS_SLOW: Final = 4  # where a row comes less often than every 20 s
 _WHOLE: Final = 0.85  # of a burn
@@ -60,32 +60,9 @@ class Window:
     undisturbed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Noise:
-    """Standard deviation and resolution of a pressure signal. [Pa]."""
-
-    sd: float
-    resolution: float
-
-    @property
-    def step(self) -> float:
-        """Smallest fall between neighbours that is not noise."""
-        return 5.0 * self.sd + 1.2 * self.resolution
-
-
-def noise_of(p: FloatArray) -> Noise:
-    """Return noise and resolution of a signal, from its second differences (a ramp has none)."""
-    if len(p) < 4:
-        return Noise(_NOISE_FLOOR * 5, 0.0)
-    steps = np.abs(np.diff(p))
-    moved = steps[steps > 1e-6]
-    stuck = 1.0 - len(moved) / len(steps)
-    resolution = float(np.min(moved)) if len(moved) and stuck > 0.1 else 0.0
-    sd = 1.4826 * float(np.median(np.abs(np.diff(p, 2)))) / np.sqrt(6.0)
-    return Noise(max(sd, resolution / np.sqrt(12.0), _NOISE_FLOOR), resolution)
-
-
-def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]:
+def find_windows(
+    burn: Samples, off: float | None, plant: Plant, sensor: Noise | None = None, floor: float | None = None
+) -> list[Window]:
     """Return the windows of one burn.
 
     Parameters
@@ -96,23 +73,31 @@ def find_windows(burn: Samples, off: float | None, plant: Plant) -> list[Window]
         When the heater went off; None if that was not seen.
     plant : Plant
         Assumptions about the plant.
+    sensor : Noise or None
+        Noise of the sensor where it is known; else it is taken from the burn, draws and all.
+    floor : float or None
+        Gauge pressure below which somebody draws. [Pa]
     """
     if len(burn) < 2:
         return []
     p = burn.pressure * _KPA + plant.atmosphere
-    noise = noise_of(p)
+    noise = noise_of(p) if sensor is None else sensor
     keep = _not_spikes(p, noise)
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
     grown = growth(rows.time, rows.heater, rows.temperature, off, plant)
-    ceiling = np.inf
-    if plant.relief is not None:
-        ceiling = plant.relief * _RELIEF_BAND + plant.atmosphere
     found = []
-    for first, last in clean_stretches(rows.pressure, noise, ceiling):
+    for first, last in clean_stretches(rows.pressure, noise, _band(plant, floor)):
         window = _measure(rows, grown, first, last, noise, plant)
         if window is not None:
             found.append(window)
     return found
+
+
+def _band(plant: Plant, floor: float | None) -> tuple[float, float]:
+    """Absolute pressures between which the line is closed: no draw below, no relief valve above."""
+    low = 0.0 if floor is None else floor + plant.atmosphere
+    high = np.inf if plant.relief is None else plant.relief * _RELIEF_BAND + plant.atmosphere
+    return low, high
 
 
 def _not_spikes(p: FloatArray, noise: Noise) -> np.ndarray:
@@ -127,25 +112,34 @@ def _not_spikes(p: FloatArray, noise: Noise) -> np.ndarray:
     return keep
 
 
-def clean_stretches(p: FloatArray, noise: Noise, ceiling: float = np.inf) -> list[tuple[int, int]]:
-    """Return (first, last) row pairs, inclusive, of stretches without a fall, a jump or the relief band."""
+def clean_stretches(
+    p: FloatArray, noise: Noise, band: tuple[float, float] = (0.0, np.inf)
+) -> list[tuple[int, int]]:
+    """Return (first, last) row pairs, inclusive, of stretches within ``band`` without a fall or a leap."""
+    inside = (p >= band[0]) & (p < band[1])
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(np.int8)))
     stretches: list[tuple[int, int]] = []
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for first, last in _between_falls(p[start:stop], noise):
+            stretches.extend(_split_at_jumps(p, start + first, start + last, noise))
+    return [(a, b) for a, b in stretches if b > a]
+
+
+def _between_falls(p: FloatArray, noise: Noise) -> list[tuple[int, int]]:
+    """Return stretches that end where the line falls below its highest so far: somebody draws."""
+    stretches = []
     first = 0
     while first < len(p) - 1:
         part = p[first:]
         fallen = np.flatnonzero(np.maximum.accumulate(part) - part > noise.step)
-        over = np.flatnonzero(part >= ceiling)
-        stop = min(
-            len(part), int(fallen[0]) if len(fallen) else len(part), int(over[0]) if len(over) else len(part)
-        )
-        if stop >= 2:
-            last = int(np.argmax(part[:stop])) if len(fallen) and stop == fallen[0] else stop - 1
-            stretches.extend(_split_at_jumps(p, first, first + last, noise))
+        stop = int(fallen[0]) if len(fallen) else len(part)
+        last = int(np.argmax(part[:stop])) if len(fallen) else stop - 1
+        stretches.append((first, first + last))
         following = first + max(stop, 1)
         while following < len(p) - 1 and p[following + 1] <= p[following]:
             following += 1
         first = following
-    return [(a, b) for a, b in stretches if b > a]
+    return stretches
 
 
 def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[tuple[int, int]]:

@@ -19,8 +19,8 @@ from monitor.diagnosis.words import Speaker
 from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRelief
 from monitor.estimation.charge import DAY, Belief, first_belief, predict, see, visited
 from monitor.estimation.plant import Plant, plant_of
+from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
-from monitor.estimation.supply import RestLevel
 from monitor.estimation.trend import crossing
 from monitor.estimation.windows import find_windows
 from monitor.site import Site, Visit
@@ -39,7 +39,7 @@ class Analyser:
         self._plant: Plant = plant_of(site)
         relief = math.inf if site.relief is None else OPENS * site.relief / _KPA
         self._tracker = BurnTracker(relief)
-        self._rest = RestLevel(site.supply if site.supply is not None else self._plant.charge_target)
+        self._rest = RestLine(site.supply if site.supply is not None else self._plant.charge_target)
         self._sight = Sight()
         self._speaker = Speaker(site)
         self._watch = Watch(site, self._plant)
@@ -155,7 +155,7 @@ class Analyser:
         return self._burn(mark)
 
     def _burn(self, burn: Burn) -> list[Finding]:
-        windows = find_windows(burn.rows, burn.off, self._plant)
+        windows = find_windows(burn.rows, burn.off, self._plant, self._rest.noise, self._rest.floor)
         self._sight.burn(windows, burn.at)
         changed = self._near_relief(burn.rows, burn.at)
         if self._sight.answers:
@@ -168,7 +168,7 @@ class Analyser:
         seen = discharge(rows, self._known(), self._plant)
         if seen is None:
             return []
-        windows = find_windows(rows, None, self._plant)
+        windows = find_windows(rows, None, self._plant, self._rest.noise, self._rest.floor)
         return self._watch.discharge(seen, windows, self._facts(self._known()), at)
 
     def _take_visit(self, visit: Visit) -> None:
