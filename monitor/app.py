@@ -5,8 +5,9 @@ from __future__ import annotations
 import logging
 import random
 import socket
+import sys
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from typing import Final, TextIO
 
@@ -14,7 +15,10 @@ from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, ChannelSettings, composer
 from monitor.alerting.sender import OutboxSender
 from monitor.errors import StoreError
+from monitor.ingest.mqtt import MqttSource
+from monitor.ingest.payload import Decoder
 from monitor.service.board import LiveBoard
+from monitor.service.clock import SystemClock
 from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
 from monitor.service.settings import ServiceSettings
@@ -49,6 +53,31 @@ def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
     ]
 
 
+@contextmanager
+def from_settings(settings: ServiceSettings) -> Iterator[Service]:
+    """Build the service that the settings describe, not started yet; its store is closed at the end."""
+    clock = SystemClock()
+    decoder = Decoder(settings.sites, settings.topics)
+    with ExitStack() as stack:
+        store = stack.enter_context(open_store(settings))
+        listener = None
+        if settings.web.enabled:
+            from monitor.web.serve import listen  # noqa: PLC0415 - see Service
+
+            listener = stack.enter_context(listen(settings.web.host, settings.web.port, search=False))
+        parts = Parts(
+            sites=settings.sites,
+            source=MqttSource(settings.broker, decoder.filters, clock),
+            decode=decoder.decode,
+            store=store,
+            rules=rules_of(settings),
+            terminal=sys.stdout,
+            clock=clock,
+            page_clock=clock,
+        )
+        yield Service(parts, listener)
+
+
 @dataclass(frozen=True, slots=True)
 class Parts:
     """What a service is built of. ``clock``: time of day; ``page_clock``: what the page calls now."""
@@ -68,6 +97,7 @@ class Service:
     """The running service: worker, sender of alerts and page, each in threads of its own."""
 
     def __init__(self, parts: Parts, listener: socket.socket | None) -> None:
+        self.sites = parts.sites
         channels = build_channels(parts.rules, parts.terminal)
         self._sender = OutboxSender(parts.store, channels, parts.clock, random.random)
         self.runner = Runner(

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from monitor.estimation.samples import Samples
     from monitor.site import Site, Visit
 
+_PLOTS = (".png", ".svg")
+
 
 def examine(
     readings: Annotated[
@@ -47,6 +49,8 @@ def examine(
     from monitor.service.pipeline import examine as analyse  # noqa: PLC0415
     from monitor.service.settings import load_site  # noqa: PLC0415
 
+    if plot is not None and plot.suffix.lower() not in _PLOTS:
+        raise InputError(f"{plot}: a plot can be written as {' or '.join(_PLOTS)}, not as {plot.suffix!r}")
     facts = load_site(site)
     book = read_visits(visits, facts.unit) if visits else []
     log = read_log(readings, facts.unit)

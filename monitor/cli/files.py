@@ -26,15 +26,10 @@ def write_plot(path: Path, site: Site, report: Report, log: Samples, visits: Seq
     if chart is None:
         raise InputError("there is nothing to draw: the log has no row")
     svg = charts.standalone(chart, *_SIZE)
-    kind = path.suffix.lower()
-    if kind == ".svg":
+    if path.suffix.lower() == ".svg":
         path.write_text(svg, encoding="utf-8")
-    elif kind == ".png":
-        path.write_bytes(_png(svg))
     else:
-        raise InputError(
-            f"{path}: a plot can be written as .png or .svg, not as {kind or 'a file without ending'!r}"
-        )
+        path.write_bytes(_png(svg))
 
 
 def write_report(path: Path, site: Site, report: Report, log: Samples, visits: Sequence[Visit]) -> None:

@@ -9,7 +9,7 @@ from typing import Final
 import typer
 
 from monitor.cli import alert, check, demo, examine, rejected, run, visit
-from monitor.errors import CushionwatchError
+from monitor.errors import CushionwatchError, InputError, StoreError
 
 USAGE: Final = 2
 """Exit code for bad input; typer uses it for a wrong command line too."""
@@ -33,7 +33,7 @@ def main() -> None:
         app()
     except CushionwatchError as error:
         sys.stderr.write(f"cushionwatch: {error}\n")
-        sys.exit(USAGE)
+        sys.exit(USAGE if isinstance(error, InputError | StoreError) else 1)
     except BrokenPipeError:
         # The reader of our output has gone; nothing more can be said, not even at the interpreter's end.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -1,7 +1,60 @@
-"""``cushionwatch run``."""
+"""``cushionwatch run``: the service."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from pathlib import Path
+from typing import Annotated
 
 import typer
+
+from monitor.cli.check import CONFIG
+
+LOG = logging.getLogger("cushionwatch")
+
+
+def run(
+    config: Annotated[Path, CONFIG],
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+) -> None:
+    """Run the service until it is told to stop (SIGTERM or Ctrl-C).
+
+    It takes readings from the broker, keeps them, follows the air charge of each site, raises events, sends
+    alerts and serves the page. Its log goes to stderr.
+
+    Example: `cushionwatch run --config config/cushionwatch.toml`
+    """
+    from monitor.app import from_settings  # noqa: PLC0415 - loads everything
+    from monitor.cli import logs  # noqa: PLC0415
+    from monitor.service.settings import load_service  # noqa: PLC0415
+
+    settings = load_service(config)
+    logs.set_up(logging.DEBUG if verbose else logging.INFO)
+    stopping = stop_on_signals()
+    with from_settings(settings) as service:
+        broker = f"{settings.broker.host}:{settings.broker.port_number}"
+        LOG.info("watching %d sites; broker %s; page %s", len(settings.sites), broker, service.url or "off")
+        service.start()
+        while not stopping.wait(0.5) and service.alive:
+            pass
+        failed = not service.alive
+        LOG.info("stopping")
+        if not service.stop() or failed:
+            LOG.error("stopped, but not in order; what was not stored stays with the broker")
+            raise typer.Exit(1)
+        LOG.info("stopped")
+
+
+def stop_on_signals() -> threading.Event:
+    """Return an event that is set by SIGTERM and SIGINT."""
+    stopping = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stopping.set())
+    return stopping
 
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
+    app.command()(run)

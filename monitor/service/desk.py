@@ -47,6 +47,11 @@ class Desk:
         """Return how many readings came too late to be analysed in place."""
         return self._pipeline.late
 
+    @property
+    def newest(self) -> float:
+        """Return the time of the newest reading, minus infinity before the first."""
+        return self._pipeline.newest
+
     def report(self) -> Report:
         """Return what is known of the site; from any thread."""
         with self._lock:
@@ -101,6 +106,16 @@ class Desk:
         return reconcile(found, known, end)
 
 
+def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
+    """Return what to write down of findings that changed, in order.
+
+    One that ends with the reading that raises another has given way to it, as a low charge does to a lost
+    cushion: it ends without a word, since "back to normal" would be false.
+    """
+    raised = {finding.raised for finding in changed if finding.ended is None}
+    return [Outcome(finding, finding.ended not in raised) for finding in changed]
+
+
 def reconcile(found: Sequence[Finding], known: Sequence[Event], newest: float) -> list[Outcome]:
     """Return what to write down so that the store agrees with a replay; the store ignores what it has.
 
@@ -114,15 +129,17 @@ def reconcile(found: Sequence[Finding], known: Sequence[Event], newest: float) -
     orphans = [event.finding for event in known if _key(event.finding) not in latest]
     redated = {finding.fault for finding in orphans}
     standing = {finding.fault for finding in latest.values() if finding.ended is None}
-    outcomes = [Outcome(replace(old, ended=newest), old.fault not in standing) for old in orphans]
+    raised = {finding.raised for finding in latest.values()}
+    found_out = [Outcome(replace(old, ended=newest), old.fault not in standing) for old in orphans]
     for key, finding in latest.items():
         recent = finding.raised > newest - DAY
         if finding.ended is None:
-            outcomes.append(Outcome(finding, finding.fault not in redated))
+            found_out.append(Outcome(finding, finding.fault not in redated))
         else:
-            outcomes.append(Outcome(replace(finding, ended=None), recent))
-            outcomes.append(Outcome(finding, recent or key in open_keys))
-    return outcomes
+            gave_way = finding.ended in raised
+            found_out.append(Outcome(replace(finding, ended=None), recent and not gave_way))
+            found_out.append(Outcome(finding, (recent or key in open_keys) and not gave_way))
+    return found_out
 
 
 def _key(finding: Finding) -> tuple[Fault, int]:

@@ -19,7 +19,7 @@ from typing import Final
 from monitor.diagnosis.faults import Finding
 from monitor.errors import StoreError
 from monitor.readings import Reading, Rejected
-from monitor.service.desk import DAY, Desk, Outcome
+from monitor.service.desk import DAY, Desk, Outcome, outcomes
 from monitor.service.ports import Alert, Clock, Message, MessageSource, Store
 from monitor.site import Site, Visit
 
@@ -179,7 +179,7 @@ class Runner:
     # ---- effects
 
     def _owe(self, site: Site, findings: Sequence[Finding]) -> None:
-        self._owed.extend((site, Outcome(finding, loud=True)) for finding in findings)
+        self._owed.extend((site, outcome) for outcome in outcomes(findings))
 
     def _replay(self, desk: Desk) -> None:
         outcomes = desk.replay(self._store, self._stopping.is_set)

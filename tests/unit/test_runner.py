@@ -19,7 +19,7 @@ from monitor.errors import StoreError
 from monitor.estimation.samples import Samples
 from monitor.readings import Point, Reading, Rejected
 from monitor.service import pipeline, runner
-from monitor.service.desk import Desk, reconcile
+from monitor.service.desk import Desk, outcomes, reconcile
 from monitor.service.ports import Alert, Event, EventState, Message, SourceHealth
 from monitor.service.runner import Runner
 from monitor.site import Site, Visit, VisitAction
@@ -299,7 +299,14 @@ def test_in_accelerated_time_no_site_is_told_the_time(path: Path) -> None:
     store.close()
 
 
-# ---- reconcile
+# ---- who is told
+
+
+def test_a_fault_that_gives_way_to_a_graver_one_ends_without_a_word() -> None:
+    low, lost = finding(0, ended=90), finding(90, fault=Fault.AIR_CUSHION_LOST)
+    assert outcomes([low, lost]) == [(low, False), (lost, True)]
+    assert outcomes([finding(0, ended=80), lost]) == [(finding(0, ended=80), True), (lost, True)]
+    assert [one.loud for one in reconcile([low, lost], [event(finding(0))], 100)] == [False, False, True]
 
 
 def event(one: Finding) -> Event:
@@ -312,13 +319,13 @@ def test_history_that_the_store_does_not_know_is_written_down_without_noise() ->
 
 
 def test_an_event_that_a_replay_sees_end_ends_aloud() -> None:
-    outcomes = reconcile([finding(0), finding(0, ended=50)], [event(finding(0))], 9 * DAY)
-    assert [(outcome.finding.ended, outcome.loud) for outcome in outcomes] == [(None, False), (50, True)]
+    found = reconcile([finding(0), finding(0, ended=50)], [event(finding(0))], 9 * DAY)
+    assert [(outcome.finding.ended, outcome.loud) for outcome in found] == [(None, False), (50, True)]
 
 
 def test_a_fault_that_only_got_another_date_is_not_told_twice() -> None:
-    outcomes = reconcile([finding(7)], [event(finding(0))], 60)
-    assert outcomes == [(finding(0, ended=60), False), (finding(7), False)]
+    found = reconcile([finding(7)], [event(finding(0))], 60)
+    assert found == [(finding(0, ended=60), False), (finding(7), False)]
 
 
 def test_an_event_that_a_replay_no_longer_finds_ends_aloud() -> None:

@@ -1,0 +1,283 @@
+"""The command line: exit codes, one clear message for each mistake, and the stable JSON form."""
+
+from __future__ import annotations
+
+import json
+import logging
+import subprocess
+import sys
+import xml.etree.ElementTree as ET
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pytest
+
+from monitor.cli import files, logs
+from monitor.cli.main import main
+from monitor.site import VisitAction
+from monitor.store.sqlite import SqliteStore
+from simulator.catalogue import PLANTS
+from simulator.files import write_all
+from simulator.recording import simulate
+
+START = 1767571200.0  # 2026-01-05T00:00:00Z
+SITE = """\
+id = "riverside-12"
+name = "Riverside Court"
+timezone = "Europe/London"
+unit = "psi"
+[tank]
+volume = "8 L"
+precharge = "60 psi"
+"""
+SERVICE = """\
+data = "var"
+sites = "sites"
+[broker]
+host = "127.0.0.1"
+"""
+
+
+class Outcome(NamedTuple):
+    code: int
+    out: str
+    err: str
+
+
+Cli = Callable[..., Outcome]
+
+
+@pytest.fixture
+def cli(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
+    def run(*arguments: object) -> Outcome:
+        monkeypatch.setattr(sys, "argv", ["cushionwatch", *map(str, arguments)])
+        with pytest.raises(SystemExit) as end:
+            main()
+        found = capsys.readouterr()
+        code = end.value.code
+        assert "Traceback" not in found.err
+        return Outcome(code if isinstance(code, int) else 0, found.out, found.err)
+
+    return run
+
+
+@pytest.fixture
+def config(tmp_path: Path) -> Path:
+    (tmp_path / "sites").mkdir()
+    (tmp_path / "sites" / "one.toml").write_text(SITE)
+    path = tmp_path / "service.toml"
+    path.write_text(SERVICE)
+    return path
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Write two days of a waterlogged home: a log, its site file and its visit book."""
+    folder = tmp_path_factory.mktemp("home")
+    write_all(simulate(PLANTS["waterlogged"](), 3, 1, START), folder, "csv")
+    return folder
+
+
+def test_examine_writes_one_object_of_the_stable_form(cli: Cli, home: Path) -> None:
+    code, out, _ = cli("examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--json")
+    found: dict[str, Any] = json.loads(out, parse_constant=pytest.fail)
+    assert list(found) == [
+        "site", "span", "samples", "air_charge", "worst_case_peak_kpa", "findings", "blind", "forecast",
+    ]  # fmt: skip
+    assert found["site"] == "waterlogged"
+    assert found["span"] == {"start": "2026-01-05T00:00:00Z", "end": "2026-01-07T23:59:50Z"}
+    assert found["samples"] == 3 * 8640
+    assert [set(one) for one in found["air_charge"]] == [{"time", "kpa", "low_kpa", "high_kpa"}] * len(
+        found["air_charge"]
+    )
+    assert {one["time"][:10] for one in found["air_charge"]} >= {"2026-01-06", "2026-01-07"}
+    assert code == (1 if found["findings"] else 0)
+    assert "air_cushion_lost" in {one["fault"] for one in found["findings"]}
+    for one in found["findings"]:
+        assert list(one) == ["fault", "began", "raised", "ended", "severity", "why", "action", "evidence"]
+        assert one["raised"].endswith("Z")
+
+
+def test_examine_tells_people_in_the_unit_of_the_site(cli: Cli, home: Path, tmp_path: Path) -> None:
+    visits = tmp_path / "visits.csv"
+    visits.write_text("time,precharge,supply,action,water_at_valve\n2026-01-05T12:00:00Z,60,60,gauged,no\n")
+    report, plot = tmp_path / "report.html", tmp_path / "plot.svg"
+    code, out, err = cli(
+        "examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--visits", visits,
+        "--report", report, "--plot", plot,
+    )  # fmt: skip
+    assert code == 1
+    assert "Family home (waterlogged)" in out
+    assert " psi" in out
+    assert "Do first" in out
+    assert f"written: {report}" in err
+    assert ET.fromstring(plot.read_text()).tag == "{http://www.w3.org/2000/svg}svg"  # noqa: S314 - ours
+    html = report.read_text()
+    assert "Air cushion lost" in html
+    assert "src=" not in html
+    assert 'href="/' not in html
+
+
+def test_a_plot_is_a_png_with_something_on_it(cli: Cli, home: Path, tmp_path: Path) -> None:
+    plot = tmp_path / "plot.png"
+    cli("examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--plot", plot)
+    assert plot.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
+    assert plot.stat().st_size > 10_000
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "expected"),
+    [
+        ("none.csv", None, "there is no such file"),
+        ("x.txt", "a", "allowed: a .csv, .csv.gz or .parquet file"),
+        ("x.csv", "time,pressure\n1,2\n", "missing column 'heater'"),
+        ("x.csv", "time,pressure,heater\nnoon,60,0\n", "no good row"),
+        ("x.parquet", "no parquet", "cannot be read as a Parquet file"),
+    ],
+)
+def test_a_bad_log_is_one_message_and_exit_code_2(
+    cli: Cli, home: Path, tmp_path: Path, name: str, text: str | None, expected: str
+) -> None:
+    path = tmp_path / name
+    if text is not None:
+        path.write_text(text)
+    code, out, err = cli("examine", path, "--site", home / "SITE.toml", "--json")
+    assert (code, out) == (2, "")
+    assert err.startswith("cushionwatch: ")
+    assert expected in err
+
+
+@pytest.mark.parametrize("option", ["--plot", "--report"])
+def test_a_place_that_cannot_be_written_is_told(cli: Cli, home: Path, tmp_path: Path, option: str) -> None:
+    missing = tmp_path / "nowhere" / "out.svg"
+    code, _, err = cli("examine", home / "READINGS.csv", "--site", home / "SITE.toml", option, missing)
+    assert code == 2
+    assert f"{missing} cannot be written: No such file or directory" in err
+
+
+def test_a_plot_of_an_unknown_kind_is_told(cli: Cli, home: Path, tmp_path: Path) -> None:
+    code, _, err = cli(
+        "examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--plot", tmp_path / "x.bmp"
+    )
+    assert code == 2
+    assert "can be written as .png or .svg, not as '.bmp'" in err
+
+
+def test_check_tells_every_problem(cli: Cli, config: Path) -> None:
+    assert cli("check", "--config", config)[:2] == (0, f"{config} is right, and so is its site file.\n")
+    config.write_text(SERVICE.replace("127.0.0.1", "mqtt://x") + "port = 0\n")
+    (config.parent / "sites" / "one.toml").write_text(SITE.replace("8 L", "0 L"))
+    code, out, err = cli("check", "--config", config)
+    assert (code, out) == (2, "")
+    assert f"{config}:4: broker.host" in err
+    assert f"{config}:5: broker.port" in err
+    assert "one.toml:6: tank.volume: read '0 L'" in err
+
+
+@pytest.mark.parametrize("command", ["check", "run", "rejected", "alert"])
+def test_a_missing_config_is_one_message(cli: Cli, tmp_path: Path, command: str) -> None:
+    code, out, err = cli(command, "--config", tmp_path / "none.toml")
+    assert (code, out) == (2, "")
+    assert "there is no such file" in err
+    assert err.count("\n") == 1
+
+
+def test_a_visit_is_logged_in_the_unit_of_the_site(cli: Cli, config: Path) -> None:
+    done = cli(
+        "visit", "riverside-12", "-c", config, "--action", "refilled", "--precharge", "60", "--supply", "4.2 bar",
+        "--no-water-at-valve", "--at", "2026-01-05T00:00:00Z",
+    )  # fmt: skip
+    assert done[:2] == (0, "Logged: refilled at Riverside Court.\n")
+    store = SqliteStore(config.parent / "var" / "cushionwatch.db")
+    (logged,) = store.visits("riverside-12")
+    store.close()
+    # 60 psi, NIST SP 811 B.8
+    assert (logged.time, logged.action, logged.water_at_valve) == (START, VisitAction.REFILLED, False)
+    assert logged.precharge == pytest.approx(413_685.44, abs=0.01)
+    assert logged.supply == pytest.approx(420_000)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (("nowhere", "--action", "gauged"), "site 'nowhere' is not known"),
+        (("riverside-12", "--action", "refilled"), "--precharge is needed"),
+        (("riverside-12", "--action", "gauged", "--precharge", "sixty"), "--precharge 'sixty'"),
+        (("riverside-12", "--action", "gauged", "--precharge", "60 bar"), "allowed: 0 bar to 20 bar"),
+        (("riverside-12", "--action", "gauged", "--supply", "60 furlong"), "'furlong'"),
+        (("riverside-12", "--action", "gauged", "--at", "2026-01-05T00:00:00"), "has no offset"),
+        (("riverside-12", "--action", "gauged", "--at", "yesterday"), "is no time"),
+        (("riverside-12", "--action", "gauged", "--at", "2999-01-05T00:00:00Z"), "between 1970 and now"),
+        (("riverside-12", "--action", "polished"), "polished"),
+    ],
+)
+def test_a_wrong_visit_is_refused(cli: Cli, config: Path, arguments: tuple[str, ...], expected: str) -> None:
+    code, out, err = cli("visit", *arguments, "-c", config)
+    assert (code, out) == (2, "")
+    assert expected in err
+    assert not (config.parent / "var").exists()
+
+
+def test_refused_payloads_are_listed_without_obeying_them(cli: Cli, config: Path) -> None:
+    from monitor.readings import Rejected  # noqa: PLC0415
+
+    (config.parent / "var").mkdir()
+    store = SqliteStore(config.parent / "var" / "cushionwatch.db")
+    store.commit([], [Rejected(START, f"t{n}", "is no number", b"\x1b[2J\xff") for n in range(3)])
+    store.close()
+    code, out, _ = cli("rejected", "-c", config, "--limit", "2")
+    assert code == 0
+    assert "2026-01-05T00:00:00Z  't2'  is no number\n    b'\\x1b[2J\\xff'\n" in out
+    assert out.endswith("3 refused so far; the newest 2 are above\n")
+
+
+def test_test_alerts_say_of_each_channel_whether_it_went_out(cli: Cli, config: Path) -> None:
+    assert "no channel is configured" in cli("alert", "--test", "-c", config).err
+    config.write_text(
+        SERVICE
+        + '[alerts.channels.desk]\nurl = "terminal://"\n[alerts.channels.web]\nurl = "json://127.0.0.1:9/s3cret"\n'
+    )
+    code, out, err = cli("alert", "--test", "-c", config)
+    assert code == 1
+    assert "[TEST]" in out
+    assert "desk: went out" in out
+    assert "web: did NOT go out" in out
+    assert "s3cret" not in out + err
+
+
+def test_a_bare_command_and_help_show_all_commands_without_loading_them() -> None:
+    slow = "numpy,pydantic,fastapi,pyarrow,apsw,paho,apprise,CoolProp,jinja2"
+    code = f"import sys; import monitor.cli.main; print([m for m in '{slow}'.split(',') if m in sys.modules])"
+    assert (
+        subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
+        == "[]\n"
+    )
+
+
+@pytest.mark.parametrize("command", ["demo", "run", "check", "examine", "visit", "rejected", "alert"])
+def test_each_command_explains_itself(cli: Cli, command: str) -> None:
+    code, out, _ = cli(command, "--help")
+    assert code == 0
+    assert f"cushionwatch {command}" in " ".join(out.split())
+    assert command == "demo" or "Example:" in out
+    assert command in cli("--help").out
+
+
+def test_a_log_entry_is_one_line_whatever_is_in_it() -> None:
+    record = logging.LogRecord("x", logging.WARNING, "", 0, "topic %s", ("a\nERROR forged\x1b[2J\x85",), None)
+    record.created = START
+    assert (
+        logs.OneLine().format(record)
+        == "2026-01-05T00:00:00Z WARNING x: topic a\\x0aERROR forged\\x1b[2J\\x85"
+    )
+
+
+def test_thinning_keeps_the_peaks() -> None:
+    time, values = np.arange(100_000.0), np.zeros(100_000)
+    values[77_777], values[3] = 9.0, -9.0
+    kept_time, kept = files.thin(time, values, 1000)
+    assert len(kept) <= 1000
+    assert (kept.max(), kept.min()) == (9.0, -9.0)
+    assert (np.diff(kept_time) > 0).all()
