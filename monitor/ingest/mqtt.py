@@ -1,0 +1,246 @@
+"""Messages from an MQTT broker, at least once: acknowledged only after they are stored.
+
+The network thread of the client library does nothing but put messages on a bounded queue. While the queue is
+full it reads no more, so the broker holds back the rest. That thread could end while the client still calls
+itself connected, so the health tells of the thread itself, and `MqttSource.take` starts a new one.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import sys
+import threading
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from monitor.ingest import refusals
+from monitor.ingest.client import OFFLINE, ONLINE, QOS, make_client, own_topic, subscribe
+from monitor.service.ports import Clock, Message, SourceHealth
+from monitor.service.settings import BrokerTable
+
+LOG = logging.getLogger(__name__)
+
+QUEUE: Final = 1000
+"""Messages held between the network and the worker; also the receive maximum told to an MQTT 5 broker."""
+BACKLOG_MOST: Final = 60.0
+"""Seconds after which a resumed session counts as caught up even if our mark does not come back."""
+_PATIENCE: Final = 2.0  # seconds that each step of a clean stop may take
+
+
+class Receipt(NamedTuple):
+    """What it takes to acknowledge a message; packet ids mean nothing beyond their own connection."""
+
+    connection: int
+    packet: int
+    qos: int
+
+
+class MqttSource:
+    """Fills `monitor.service.ports.MessageSource` with an MQTT 5 or 3.1.1 broker.
+
+    A message that the broker kept for us comes with ``retained`` set, whether it is a retained one or was
+    queued while we were away: either way its arrival says nothing about the time of what it tells. The end
+    of the queue is known by a mark that we send to ourselves when a session is resumed: it comes last.
+
+    Parameters
+    ----------
+    broker : BrokerTable
+        Where the broker is and how to log in.
+    filters : Sequence[str]
+        Topic filters to subscribe to.
+    clock : Clock
+        Gives the time of arrival.
+    size : int
+        Messages that may wait for the worker.
+    """
+
+    def __init__(self, broker: BrokerTable, filters: Sequence[str], clock: Clock, size: int = QUEUE) -> None:
+        self._broker = broker
+        self._filters = (*filters, own_topic(broker, "session"))
+        self._clock = clock
+        self._where = f"{broker.host}:{broker.port_number}"
+        self._queue: queue.Queue[Message] = queue.Queue(size)
+        self._lock = threading.RLock()  # an acknowledgement must not meet the end of its connection
+        self._connection = 0
+        self._connected = False
+        self._answered = False
+        self._resumed: float | None = None
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._last_message: float | None = None
+        self._detail = "not started"
+        self._subscribing: dict[int | None, tuple[str, ...]] = {}
+        self._client = self._new_client()
+
+    def start(self) -> None:
+        """Begin to connect; returns at once, even while the broker is down."""
+        self._tell(f"connecting to {self._where}")
+        self._client.loop_start()
+
+    def take(self, limit: int, timeout: float) -> list[Message]:
+        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
+        self._revive()
+        taken: list[Message] = []
+        try:
+            taken.append(self._queue.get(timeout=timeout))
+            while len(taken) < limit:
+                taken.append(self._queue.get_nowait())
+        except queue.Empty:
+            pass
+        return taken
+
+    def acknowledge(self, messages: Sequence[Message]) -> None:
+        """Tell the broker that these are stored; those of a lost connection come again, and are told then."""
+        with self._lock:
+            for message in messages:
+                receipt = message.handle
+                if isinstance(receipt, Receipt) and receipt.connection == self._connection:
+                    self._client.ack(receipt.packet, receipt.qos)
+
+    def health(self) -> SourceHealth:
+        """Return whether messages can arrive."""
+        alive = self._alive()
+        ended = not alive and self._thread is not None and not self._stopping.is_set()
+        detail = "the network thread has ended" if ended else self._detail
+        return SourceHealth(alive, alive and self._connected, self._last_message, detail)
+
+    def stop(self) -> None:
+        """Say offline and disconnect; what is not acknowledged stays with the broker."""
+        self._stopping.set()
+        if self._connected:
+            said = self._client.publish(own_topic(self._broker, "status"), OFFLINE, QOS, retain=True)
+            try:
+                said.wait_for_publish(_PATIENCE)
+            except (RuntimeError, ValueError):
+                LOG.debug("the connection ended before the broker was told")
+        self._client.disconnect()
+        if self._thread is not None:
+            self._thread.join(_PATIENCE)
+        if not self._alive():
+            self._client.loop_stop()
+        self._connected = False
+        self._detail = "stopped"
+
+    def _alive(self) -> bool:
+        started = self._detail not in {"not started", "stopped"}
+        return self._thread.is_alive() if self._thread is not None else started
+
+    def _revive(self) -> None:
+        """Start over with a new client if the network thread has ended: nobody else would notice."""
+        if self._thread is None or self._thread.is_alive() or self._stopping.is_set():
+            return
+        LOG.error("the network thread has ended unexpectedly; connecting anew")
+        with self._lock:
+            self._connection += 1
+            self._connected = False
+            self._thread = None
+            self._client = self._new_client()
+        self._client.loop_start()
+
+    def _new_client(self) -> Client:
+        client = make_client(self._broker, self._queue.maxsize)
+        client.suppress_exceptions = True  # one exception in a callback would end the network thread
+        client.on_pre_connect = self._on_pre_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_disconnect = self._on_disconnect
+        client.on_message = self._on_message
+        return client
+
+    def _tell(self, detail: str) -> None:
+        if detail != self._detail:
+            LOG.info("%s", detail)
+        self._detail = detail
+
+    # From here on: callbacks, called by the network thread.
+
+    def _on_pre_connect(self, _client: Client, _data: Any) -> None:
+        self._thread = threading.current_thread()
+        self._answered = False
+
+    def _on_connect_fail(self, _client: Client, _data: Any) -> None:
+        # the library calls this while it handles the exception, and does not hand it over
+        self._tell(refusals.unreachable(sys.exc_info()[1], self._broker.host, self._where))
+
+    def _on_connect(
+        self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _props: Properties | None
+    ) -> None:
+        self._answered = True
+        if reason.is_failure:
+            self._tell(refusals.refused(reason.getName(), self._where))
+            return
+        if self._stopping.is_set():
+            client.disconnect()
+            return
+        with self._lock:
+            self._connection += 1
+            self._connected = True
+        self._resumed = self._clock.now() if flags.session_present else None
+        self._tell(f"connected to {self._where}")
+        mid = subscribe(client, self._broker, self._filters)
+        self._subscribing = {mid: self._filters}
+        client.publish(own_topic(self._broker, "status"), ONLINE, QOS, retain=True)
+        if flags.session_present:
+            client.publish(own_topic(self._broker, "session"), self._mark(), QOS)
+
+    def _on_subscribe(
+        self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _props: Properties | None
+    ) -> None:
+        for topic, reason in zip(self._subscribing.get(mid, ()), reasons, strict=False):
+            if reason.is_failure:
+                self._tell(f"the broker at {self._where} lets us not read {topic!r}: {reason.getName()}")
+
+    def _on_disconnect(
+        self,
+        _client: Client,
+        _data: Any,
+        _flags: DisconnectFlags,
+        reason: ReasonCode,
+        _props: Properties | None,
+    ) -> None:
+        with self._lock:
+            was_connected, self._connected = self._connected, False
+            self._connection += 1
+        if self._stopping.is_set():
+            return
+        if was_connected:
+            self._tell(refusals.dropped(reason.getName(), self._where, self._broker.client_id))
+        elif not self._answered:
+            self._tell(refusals.silent(self._where, tls=self._broker.uses_tls))
+
+    def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # a broker should not let it through; refused later like any unknown topic
+            topic = "(not UTF-8)"
+        if topic == own_topic(self._broker, "session"):
+            if message.payload == self._mark():
+                self._resumed = None
+            client.ack(message.mid, message.qos)
+            return
+        arrived = self._clock.now()
+        kept = message.retain or self._catching_up(arrived)
+        receipt = Receipt(self._connection, message.mid, message.qos)
+        self._last_message = arrived
+        self._put(Message(topic, bytes(message.payload), arrived, kept, receipt))
+
+    def _put(self, message: Message) -> None:
+        """Wait for room in the queue: the broker is held back as long as the worker is behind."""
+        while not self._stopping.is_set():
+            try:
+                self._queue.put(message, timeout=0.2)
+            except queue.Full:
+                continue
+            return
+
+    def _mark(self) -> bytes:
+        return f"{self._connection} {self._resumed}".encode()
+
+    def _catching_up(self, now: float) -> bool:
+        return self._resumed is not None and now - self._resumed < BACKLOG_MOST
