@@ -21,6 +21,7 @@ _RESEATS: Final = 0.75
 
 _SECONDS: Final = 90.0
 _ROWS: Final = 3
+_CLIMB: Final = 0.3  # of the setting that a burn must have climbed to judge the line by that climb
 _SHARE_LEFT: Final = 0.35  # of the rise that a closed line would have shown
 
 
@@ -51,21 +52,35 @@ def discharge(burn: Samples, belief: Belief, plant: Plant) -> Discharge | None:
         rest = rest.between(0, int(left[0]))
     if len(rest) < _ROWS or rest.time[-1] - rest.time[0] < _SECONDS:
         return None
-    return _weigh(rest, belief, plant)
+    return _weigh(rest, min(_softest(belief, plant), _softest_seen(burn, first, plant)), plant)
 
 
-def _weigh(rest: Samples, belief: Belief, plant: Plant) -> Discharge | None:
+def _softest(belief: Belief, plant: Plant) -> float:
+    """Compliance [m³/Pa] at the relief setting of the softest line that is still believable."""
+    setting = (plant.relief or 0.0) + plant.atmosphere
+    return belief.air_quantile(2.0) / setting**2 + 2.0 * belief.elastic
+
+
+def _softest_seen(burn: Samples, first: int, plant: Plant) -> float:
+    """Compliance [m³/Pa] that the climb of this burn to row ``first`` has shown, draws making it softer."""
+    climbed = float(burn.pressure[first] - burn.pressure[0]) * 1e3
+    if first < 1 or climbed < _CLIMB * (plant.relief or 0.0):
+        return np.inf
+    rows = burn.between(0, first + 1)
+    volume = growth(rows.time, rows.heater, rows.temperature, plant, ended=False).volume[-1]
+    return 1.5 * float(volume) / climbed
+
+
+def _weigh(rest: Samples, softest: float, plant: Plant) -> Discharge | None:
     p = rest.pressure * 1e3
-    volume = float(growth(rest.time, rest.heater, rest.temperature, None, plant).volume[-1])
-    middle = float(np.mean(p)) + plant.atmosphere
-    # The softest line that is still believable would rise at least so much.
-    softest = belief.air_quantile(2.0) / middle**2 + 2.0 * belief.elastic
+    setting = plant.relief or 0.0
+    volume = float(growth(rest.time, rest.heater, rest.temperature, plant, ended=False).volume[-1])
     expected = 0.7 * volume / softest
     # Of a saw-tooth the first and last third are compared, not two single rows.
     third = max(len(p) // 3, 1)
     seen = float(np.max(p[-third:]) - np.max(p[:third]))
     noise = noise_of(p)
-    if expected < 4.0 * noise.sd + 2.0 * noise.resolution + 0.02 * plant.relief:  # type: ignore[operator]
+    if expected < 4.0 * noise.sd + 2.0 * noise.resolution + 0.02 * setting:
         return None
     if seen > _SHARE_LEFT * expected:
         return None

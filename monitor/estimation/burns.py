@@ -17,16 +17,21 @@ from monitor.estimation.samples import Samples, empty, join
 SILENCE: Final = 300.0  # s without a row that end a burn: five of the slowest samples
 HOUR: Final = 3600.0
 _LONGEST: Final = 7200.0  # s: a burn that goes on is weighed in pieces, so that it is heard of in time
+TAIL: Final = 240.0  # s after burner-off that belong to a burn: metal still gives its heat to the water
 _RECHECK: Final = 60.0  # s between looks at a line near the relief setting
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Burn:
-    """Rows of a burn and the row before it; ``off`` None where its end was not seen. ``at``: deciding row."""
+    """Rows of a burn, with the row before it and ``tail`` rows after it.
+
+    ``off`` is None where the end was not seen (there is no tail then); ``at`` the time of the deciding row.
+    """
 
     at: float
     rows: Samples
     off: float | None
+    tail: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,6 +68,7 @@ class BurnTracker:
         self._near = near_relief_kpa
         self._rows = empty()
         self._burn: int | None = None  # row at which the burn in progress began
+        self._tail: tuple[int, int, float] | None = None  # first row, row after the last, time of burner-off
         self._hour = 0  # first row of the hour in progress
         self._looked = -np.inf
 
@@ -80,20 +86,40 @@ class BurnTracker:
         hours = np.floor(time[known:] / HOUR) > np.floor(time[known - 1 : -1] / HOUR) if known else silent
         seen = known
         for index in (np.flatnonzero((before != after) | silent | hours) + known).tolist():
+            yield from self._settling(index)
             yield from self._burning(seen, index)
             yield from self._at(
                 index, bool(silent[index - known]), bool(on[index]), bool(hours[index - known])
             )
             seen = index
+        yield from self._settling(len(time))
         yield from self._burning(seen, len(time))
         self._forget()
+
+    def _settling(self, last: int) -> Iterator[Mark]:
+        """Finish the burn whose tail is complete before row ``last``."""
+        if self._tail is None:
+            return
+        row = int(np.searchsorted(self._rows.time[:last], self._tail[2] + TAIL))
+        if row < last:
+            yield self._settled(row, float(self._rows.time[row]))
+
+    def _settled(self, row: int, at: float) -> Burn:
+        first, end, off = self._tail if self._tail is not None else (row, row, at)
+        self._tail = None
+        return Burn(at, self._rows.between(first, row), off, row - end)
 
     def _at(self, index: int, silent: bool, on: bool, hour: bool) -> Iterator[Mark]:
         at = float(self._rows.time[index])
         previous = float(self._rows.time[index - 1])
+        if self._tail is not None and (silent or on):
+            yield self._settled(index, at)
         if self._burn is not None and (silent or not on):
-            seen_off = not silent and bool(np.isfinite(self._rows.heater[index]))
-            yield self._finish(index, at, 0.5 * (previous + at) if seen_off else None)
+            if silent or not np.isfinite(self._rows.heater[index]):
+                yield self._finish(index, at)
+            else:
+                self._tail = (self._begun(self._burn), index, 0.5 * (previous + at))
+                self._burn, self._looked = None, -np.inf
         if silent:
             yield Gap(at, previous)
         if on and self._burn is None:
@@ -103,14 +129,16 @@ class BurnTracker:
             self._hour = index
             yield Hour(at, self._rows.between(first, index))
 
-    def _finish(self, index: int, at: float, off: float | None) -> Burn:
+    def _finish(self, index: int, at: float) -> Burn:
+        """End the burn in progress before row ``index`` though its end was not seen."""
         start = self._burn if self._burn is not None else index
-        self._burn = None
-        self._looked = -np.inf
-        first = start
-        if start > 0 and self._rows.time[start] - self._rows.time[start - 1] <= SILENCE:
-            first = start - 1
-        return Burn(at, self._rows.between(first, index), off)
+        self._burn, self._looked = None, -np.inf
+        return Burn(at, self._rows.between(self._begun(start), index), None)
+
+    def _begun(self, start: int) -> int:
+        """Row before the burn where there is one: a first steep rise starts there."""
+        near = start > 0 and self._rows.time[start] - self._rows.time[start - 1] <= SILENCE
+        return start - 1 if near else start
 
     def _burning(self, first: int, last: int) -> Iterator[Mark]:
         """Within rows [first, last) nothing switches: look at a burn in progress, in pieces if it is long."""
@@ -121,7 +149,7 @@ class BurnTracker:
             if split >= last:
                 return
             at = float(time[split])
-            yield self._finish(split + 1, at, None)
+            yield self._finish(split + 1, at)
             self._burn = split
             first = split
 
@@ -139,9 +167,15 @@ class BurnTracker:
         count = len(self._rows)
         if count == 0:
             return
-        first = min(count - 1, self._hour, self._burn - 1 if self._burn is not None else count)
+        first = min(count - 1, self._hour)
+        if self._burn is not None:
+            first = min(first, self._burn - 1)
+        if self._tail is not None:
+            first = min(first, self._tail[0])
         first = max(first, 0)
         self._rows = self._rows.between(first, count)
         self._hour -= first
         if self._burn is not None:
             self._burn -= first
+        if self._tail is not None:
+            self._tail = (self._tail[0] - first, self._tail[1] - first, self._tail[2])

@@ -25,7 +25,7 @@ from monitor.site import Visit, VisitAction
 DAY: Final = 86_400.0
 AIR, RATE, SCALE, ELASTIC, REFERENCE = range(5)
 
-_AIR_PRIOR_SD: Final = 1.0
+_AIR_PRIOR_SD: Final = 0.4
 _RATE_PRIOR_SD: Final = 0.015  # per day
 _AIR_WALK: Final = 0.004  # per square root of a day: slow loss is smooth, temperature of the room is not
 _RATE_WALK: Final = 0.0015  # per day, per square root of a day

@@ -37,32 +37,55 @@ def net_watts(heater: FloatArray, plant: Plant) -> FloatArray:
 
 
 def growth(
-    time: FloatArray, heater: FloatArray, temperature: FloatArray, off: float | None, plant: Plant
+    time: FloatArray,
+    heater: FloatArray,
+    temperature: FloatArray,
+    plant: Plant,
+    *,
+    lag: float = 0.0,
+    ended: bool,
 ) -> Growth:
-    """Return how the water grew over rows of one burn.
+    """Return how the water grew over rows of one burn and its tail.
 
     At burner-off the water at the thermostat is at its setpoint: looking back from there, the energy still
-    to come tells how cold the water was. ``off`` None: the end is not known, the uncertainty says so.
-    A measured ``temperature`` at the end replaces the setpoint where it is plausible.
+    to come tells how cold the water was. Where the burn has not ``ended`` the uncertainty says so.
+    A measured ``temperature`` at the end replaces the setpoint where it is plausible. Heat reaches the
+    water through metal with a time constant ``lag``. [s]
     """
     watts = net_watts(heater, plant)
-    steps = np.diff(time) * 0.5 * (watts[1:] + watts[:-1])
-    energy = np.concatenate([[0.0], np.cumsum(steps)])
+    energy = np.concatenate([[0.0], np.cumsum(np.diff(time) * 0.5 * (watts[1:] + watts[:-1]))])
+    if lag > 0.0:
+        energy = energy - lag * _in_metal(time, watts, lag)
     top = _end_temperature(temperature, plant)
-    if off is None:
+    if ended:
+        drop = (energy[-1] - energy) / (plant.heat_capacity * _SHARE_HEATED)
+        t = top - drop
+        sd_t = _SD_FLOOR + _SD_SHARE * np.minimum(drop, top - _T_LOWEST)
+    else:
         below, sd = _OPEN_END
         t = np.full(len(time), top - below)
         sd_t = np.full(len(time), sd)
-    else:
-        to_come = energy[-1] - energy + max(off - float(time[-1]), 0.0) * float(watts[-1])
-        drop = to_come / (plant.heat_capacity * _SHARE_HEATED)
-        t = top - drop
-        sd_t = _SD_FLOOR + _SD_SHARE * np.minimum(drop, top - _T_LOWEST)
     t = np.clip(t, _T_LOWEST, _T_HIGHEST)
     per_joule = expansion_per_joule(t)
-    volume = np.concatenate([[0.0], np.cumsum(steps * 0.5 * (per_joule[1:] + per_joule[:-1]))])
+    steps = np.diff(energy) * 0.5 * (per_joule[1:] + per_joule[:-1])
     slope = expansion_per_joule(t + 1.0) / per_joule - 1.0
-    return Growth(volume, slope * sd_t)
+    return Growth(np.concatenate([[0.0], np.cumsum(steps)]), slope * sd_t)
+
+
+def _in_metal(time: FloatArray, watts: FloatArray, lag: float) -> FloatArray:
+    """Return the heat flow out of the metal [W] at each row: q' = (watts - q) / lag, from rest.
+
+    Between rows the burner is taken at the mean of both; stretches of constant watts are solved at once.
+    """
+    mean = 0.5 * (watts[1:] + watts[:-1])
+    flow = np.zeros(len(time))
+    edges = np.flatnonzero(np.diff(mean) != 0.0) + 1
+    for first, last in zip(
+        np.concatenate([[0], edges]).tolist(), np.concatenate([edges, [len(mean)]]).tolist(), strict=True
+    ):
+        decay = np.exp(-(time[first + 1 : last + 1] - time[first]) / lag)
+        flow[first + 1 : last + 1] = mean[first] + (flow[first] - mean[first]) * decay
+    return flow
 
 
 def _end_temperature(temperature: FloatArray, plant: Plant) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,6 +15,25 @@ _ROWS: Final = 10
 _NEEDED: Final = 3  # hours: a first one may be one long draw
 _WANDER: Final = 3e3  # Pa: least wander of a supply from hour to hour
 _KPA: Final = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A line at rest: noise of its sensor, level and spread of the level between hours [gauge Pa]."""
+
+    noise: Noise
+    level: float
+    spread: float
+
+    @property
+    def floor(self) -> float:
+        """Gauge pressure [Pa] below which somebody draws: wide, for the supply wanders."""
+        return self.level - 2.0 * self.spread - 2.0 * self.noise.sd - self.noise.resolution
+
+    @property
+    def steep_from(self) -> float:
+        """Gauge pressure [Pa] from which on a steep rise is no filling after a draw."""
+        return self.level - self.spread - self.noise.resolution
 
 
 class RestLine:
@@ -32,14 +52,9 @@ class RestLine:
         self._noises: list[Noise] = []
 
     @property
-    def floor(self) -> float | None:
-        """Gauge pressure [Pa] below which somebody draws; None while the line is not known.
-
-        The supply wanders by the hour, so that the margin is wide: it leaves out the deep draws only.
-        """
-        if self.noise is None:
-            return None
-        return self.level - 2.0 * max(self.spread, _WANDER) - 2.0 * self.noise.sd - self.noise.resolution
+    def line(self) -> Line | None:
+        """What is known of the line at rest, None before a few hours have been seen."""
+        return None if self.noise is None else Line(self.noise, self.level, max(self.spread, _WANDER))
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""

@@ -15,6 +15,7 @@ import numpy as np
 from monitor.estimation.heat import Growth, growth
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
+from monitor.estimation.rest import Line
 from monitor.estimation.samples import FloatArray, Samples
 
 _KPA: Final = 1000.0
@@ -29,6 +30,10 @@ _REFILL_DOUBT: Final = 2.5
 _REFILL_SETTLES: Final = 100.0  # s, the slow end of the same
 _WARM_DOUBT: Final = 0.6  # of the correction for warm gas
 _BEND: Final = 0.12  # relative difference of slope between halves that is no sign of trouble
+_LAG_DOUBT: Final = 0.2  # of a learned lag
+_LAG_GUESS: Final = 0.5  # of a guessed one
+_LAG_LEAST: Final = 5.0  # s
+_GROWN: Final = 0.97  # of the growth of a stretch; the rest takes too long
 _MAX_TRIMS: Final = 4
 _ENOUGH_SECONDS: Final = 240.0  # of a window are kept in any case
 _VAGUE: Final = 0.05  # relative sd of the growth by temperature that a long window need not accept
@@ -60,42 +65,60 @@ class Window:
     undisturbed: bool = False
 
 
-def find_windows(
-    burn: Samples, off: float | None, plant: Plant, sensor: Noise | None = None, floor: float | None = None
-) -> list[Window]:
+@dataclass(frozen=True, slots=True)
+class Heating:
+    """How heat reaches the water: ``lag`` [s], whether it is ``learned``, whether the burn has ``ended``."""
+
+    lag: float
+    learned: bool
+    ended: bool
+
+
+def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | None = None) -> list[Window]:
     """Return the windows of one burn.
 
     Parameters
     ----------
     burn : Samples
-        Rows with the heater on, and the last row before (so that a first steep rise is not lost).
-    off : float or None
-        When the heater went off; None if that was not seen.
+        The row before the burn, the rows with the heater on, and those of its tail.
+    heating : Heating
+        How and when the heat came.
     plant : Plant
         Assumptions about the plant.
-    sensor : Noise or None
-        Noise of the sensor where it is known; else it is taken from the burn, draws and all.
-    floor : float or None
-        Gauge pressure below which somebody draws. [Pa]
+    line : Line or None
+        The line at rest where it is known; else noise is taken from the burn, draws and all.
     """
     if len(burn) < 2:
         return []
     p = burn.pressure * _KPA + plant.atmosphere
-    noise = noise_of(p) if sensor is None else sensor
+    noise = noise_of(p) if line is None else line.noise
     keep = _not_spikes(p, noise)
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
-    grown = growth(rows.time, rows.heater, rows.temperature, off, plant)
-    found = []
-    for first, last in clean_stretches(rows.pressure, noise, _band(plant, floor)):
-        window = _measure(rows, grown, first, last, noise, plant)
-        if window is not None:
-            found.append(window)
-    return found
+    grown = growth(rows.time, rows.heater, rows.temperature, plant, lag=heating.lag, ended=heating.ended)
+    scene = _Scene(
+        rows, grown, heating, noise, plant, 0.0 if line is None else line.steep_from + plant.atmosphere
+    )
+    found = (
+        _measure(scene, first, last) for first, last in clean_stretches(p[keep], noise, _band(plant, line))
+    )
+    return [window for window in found if window is not None]
 
 
-def _band(plant: Plant, floor: float | None) -> tuple[float, float]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Scene:
+    """Rows (absolute Pa) of a burn and all that they are judged by."""
+
+    rows: Samples
+    growth: Growth
+    heating: Heating
+    noise: Noise
+    plant: Plant
+    steep_from: float
+
+
+def _band(plant: Plant, line: Line | None) -> tuple[float, float]:
     """Absolute pressures between which the line is closed: no draw below, no relief valve above."""
-    low = 0.0 if floor is None else floor + plant.atmosphere
+    low = 0.0 if line is None else line.floor + plant.atmosphere
     high = np.inf if plant.relief is None else plant.relief * _RELIEF_BAND + plant.atmosphere
     return low, high
 
@@ -163,44 +186,75 @@ def _split_at_jumps(p: FloatArray, first: int, last: int, noise: Noise) -> list[
     return sorted(done)
 
 
-def _measure(
-    rows: Samples, grown_by: Growth, first: int, last: int, noise: Noise, plant: Plant
-) -> Window | None:
-    volume = grown_by.volume
-    steep = _steep(rows, volume, first, last, noise, plant)
+def _measure(scene: _Scene, first: int, last: int) -> Window | None:
+    rows, volume = scene.rows, scene.growth.volume
+    steep = _steep(scene, first, last)
     began = float(rows.time[first])
     after_draw = first > 1
     undisturbed = not after_draw and rows.time[last] - began > _WHOLE * (rows.time[-1] - began)
-    first, last = _without_transients(rows.time, first, last, len(rows) - 1, after_draw=after_draw)
-    first = _where_known(rows.time, grown_by.relative_sd, first, last)
+    first = _settled(rows.time, first, last, after_draw=after_draw)
+    last = _while_growing(volume, first, last)
+    first = _where_known(rows.time, scene.growth.relative_sd, first, last)
     if not _long_enough(rows.time, first, last):
         return steep
-    fit = _fit(volume, rows.pressure, first, last, noise)
-    for _ in range(_MAX_TRIMS):
-        if abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd:
-            break
-        cut = first + max((last - first + 1) // 4, 1)
-        if not _long_enough(rows.time, cut, last):
-            break
-        first = cut
-        fit = _fit(volume, rows.pressure, first, last, noise)
+    first, fit = _trimmed(scene, first, last)
     grown = float(volume[last] - volume[first])
-    start, end = float(rows.time[first]), float(rows.time[last])
     if grown <= 0.0:
         return None
+    start, end = float(rows.time[first]), float(rows.time[last])
     p1, p2 = fit.middle - fit.rise / 2.0, fit.middle + fit.rise / 2.0
-    expected = _expected_rise(grown, fit.middle, plant)
+    expected = _expected_rise(grown, fit.middle, scene.plant)
     if fit.rise < expected or fit.rise < 3.0 * fit.rise_sd:
-        if expected > 6.0 * fit.rise_sd and expected > 2.0 * noise.step:
+        if expected > 6.0 * fit.rise_sd and expected > 2.0 * scene.noise.step:
             return Window(Kind.FLAT, start, end, p1, p2, grown, 1.0, undisturbed)
         return steep
     if p1 <= 0.0 or fit.rise_sd > 0.3 * fit.rise:
         return steep
-    known = float(np.mean(grown_by.relative_sd[first : last + 1]))
+    sd, warm = _relative_sd(scene, fit, (first, last), (start - began, end - began), after_draw=after_draw)
+    return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), sd, undisturbed)
+
+
+def _trimmed(scene: _Scene, first: int, last: int) -> tuple[int, _Fit]:
+    """Cut the start back until the slopes of both halves agree, or too little is left."""
+    fit = _fit(scene.growth.volume, scene.rows.pressure, first, last, scene.noise)
+    for _ in range(_MAX_TRIMS):
+        cut = first + max((last - first + 1) // 4, 1)
+        straight = abs(fit.bend) < _BEND or abs(fit.bend) < 3.0 * fit.bend_sd
+        if straight or not _long_enough(scene.rows.time, cut, last):
+            break
+        first = cut
+        fit = _fit(scene.growth.volume, scene.rows.pressure, first, last, scene.noise)
+    return first, fit
+
+
+def _relative_sd(
+    scene: _Scene, fit: _Fit, part: tuple[int, int], since: tuple[float, float], *, after_draw: bool
+) -> tuple[float, float]:
+    """Return the relative sd of a window (scale left out) and the correction for warm gas."""
+    first, last = part
+    known = float(np.mean(scene.growth.relative_sd[first : last + 1]))
     bent = 0.6 * max(abs(fit.bend) - 0.5 * _BEND, 0.0)
-    settling, warm = _settling(start - began, end - began, after_draw=after_draw)
-    relative = float(np.sqrt((fit.rise_sd / fit.rise) ** 2 + _FLOW_SD**2 + known**2 + bent**2 + settling**2))
-    return Window(Kind.RISE, start, end, p1, p2, grown * (1.0 + warm), relative, undisturbed)
+    settling, warm = _settling(*since, after_draw=after_draw)
+    late = 0.0 if after_draw else _late_heat(scene, first, last)
+    parts = (fit.rise_sd / fit.rise, _FLOW_SD, known, bent, settling, late)
+    return float(np.sqrt(sum(x * x for x in parts))), warm
+
+
+def _late_heat(scene: _Scene, first: int, last: int) -> float:
+    """Relative sd by not knowing the lag: how much growth would come or go with a lag off by its doubt."""
+    rows, heating = scene.rows, scene.heating
+    doubt = (_LAG_DOUBT if heating.learned else _LAG_GUESS) * heating.lag + _LAG_LEAST
+    other = growth(
+        rows.time, rows.heater, rows.temperature, scene.plant, lag=heating.lag + doubt, ended=heating.ended
+    ).volume
+    grown = scene.growth.volume[last] - scene.growth.volume[first]
+    return abs(float((other[last] - other[first]) / grown) - 1.0)
+
+
+def _while_growing(volume: FloatArray, first: int, last: int) -> int:
+    """Leave out the end of a tail, in which next to nothing grows and cooling begins."""
+    total = float(volume[last] - volume[first])
+    return min(last, int(np.searchsorted(volume, float(volume[first]) + _GROWN * total)))
 
 
 def _long_enough(time: FloatArray, first: int, last: int) -> bool:
@@ -214,32 +268,26 @@ def _expected_rise(grown: float, p: float, plant: Plant) -> float:
     return grown / (plant.air_most / (p * p) + plant.elastic)
 
 
-def _steep(
-    rows: Samples, volume: FloatArray, first: int, last: int, noise: Noise, plant: Plant
-) -> Window | None:
+def _steep(scene: _Scene, first: int, last: int) -> Window | None:
     """Return a rise over a few rows that no cushion of a quarter of the nominal air could allow, or None."""
+    rows, volume, plant = scene.rows, scene.growth.volume, scene.plant
     grown = float(volume[last] - volume[first])
     p1, p2 = float(rows.pressure[first]), float(rows.pressure[last])
-    if grown <= 0.0 or p2 - p1 < 4.0 * noise.step or first > 1:
-        return None
     # Only from the start of a burn on: after a draw the line fills by itself.
+    if grown <= 0.0 or p2 - p1 < 4.0 * scene.noise.step or first > 1 or p1 < scene.steep_from:
+        return None
     quarter = 0.25 * plant.air_nominal * (1.0 / p1 - 1.0 / p2) + 3.0 * plant.elastic * (p2 - p1)
     if grown > 0.7 * quarter:
         return None
     return Window(Kind.STEEP, float(rows.time[first]), float(rows.time[last]), p1, p2, grown, 0.5)
 
 
-def _without_transients(
-    time: FloatArray, first: int, last: int, end: int, *, after_draw: bool
-) -> tuple[int, int]:
-    """Leave out the start (metal warms, gas and bladder settle) and the last moments before burner-off."""
+def _settled(time: FloatArray, first: int, last: int, *, after_draw: bool) -> int:
+    """Leave out the start, in which gas and bladder settle."""
     span = float(time[last] - time[first])
     least, share, most = (60.0, 0.4, 150.0) if after_draw else (30.0, 0.15, 120.0)
     skip = min(max(least, share * span), most, 0.6 * span)
-    first = int(np.searchsorted(time, time[first] + skip))
-    if last == end:
-        last = int(np.searchsorted(time, time[last] - min(20.0, 0.1 * span), side="right")) - 1
-    return first, last
+    return int(np.searchsorted(time, time[first] + skip))
 
 
 def _settling(start: float, end: float, *, after_draw: bool) -> tuple[float, float]:

@@ -18,11 +18,12 @@ from monitor.diagnosis.watch import Watch
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRelief
 from monitor.estimation.charge import DAY, Belief, first_belief, predict, see, visited
+from monitor.estimation.lag import Lag
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
-from monitor.estimation.windows import find_windows
+from monitor.estimation.windows import Heating, find_windows
 from monitor.site import Site, Visit
 
 _KPA: Final = 1000.0
@@ -40,6 +41,7 @@ class Analyser:
         relief = math.inf if site.relief is None else OPENS * site.relief / _KPA
         self._tracker = BurnTracker(relief)
         self._rest = RestLine(site.supply if site.supply is not None else self._plant.charge_target)
+        self._lag = Lag(site.heater.kind)
         self._sight = Sight()
         self._speaker = Speaker(site)
         self._watch = Watch(site, self._plant)
@@ -155,9 +157,14 @@ class Analyser:
         return self._burn(mark)
 
     def _burn(self, burn: Burn) -> list[Finding]:
-        windows = find_windows(burn.rows, burn.off, self._plant, self._rest.noise, self._rest.floor)
+        line = self._rest.line
+        if line is not None:
+            self._lag.burn(burn.rows, burn.tail, line.noise)
+        heating = Heating(self._lag.seconds, self._lag.learned, ended=burn.off is not None)
+        windows = find_windows(burn.rows, heating, self._plant, line)
         self._sight.burn(windows, burn.at)
-        changed = self._near_relief(burn.rows, burn.at)
+        on = burn.rows.between(0, len(burn.rows) - burn.tail)
+        changed = self._near_relief(on, burn.at)
         if self._sight.answers:
             for window in windows:
                 self._belief = see(self._known(), window, self._plant)
@@ -168,7 +175,8 @@ class Analyser:
         seen = discharge(rows, self._known(), self._plant)
         if seen is None:
             return []
-        windows = find_windows(rows, None, self._plant, self._rest.noise, self._rest.floor)
+        heating = Heating(self._lag.seconds, self._lag.learned, ended=False)
+        windows = find_windows(rows, heating, self._plant, self._rest.line)
         return self._watch.discharge(seen, windows, self._facts(self._known()), at)
 
     def _take_visit(self, visit: Visit) -> None:
