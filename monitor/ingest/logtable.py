@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import difflib
 import gzip
+import zlib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
@@ -71,7 +72,7 @@ def open_table(path: Path) -> Iterator[Table]:
             yield opener(path, stack)
     except FileNotFoundError as exc:
         raise ReadingsFileError(f"{path}: there is no such file") from exc
-    except (pa.ArrowException, OSError, EOFError) as exc:
+    except (pa.ArrowException, OSError, EOFError, zlib.error, csv.Error) as exc:
         raise _broken(path, exc) from exc
 
 
@@ -116,7 +117,7 @@ def _header(path: Path) -> list[str]:
         raise ReadingsFileError(f"{path}: line 1: not UTF-8 text; save the log in that encoding") from exc
     if "\0" in text:
         raise ReadingsFileError(f"{path}: line 1: zero bytes, as in UTF-16; save the log as UTF-8 text")
-    return next(csv.reader([text.rstrip("\r\n")]), [])
+    return next(csv.reader(text.splitlines()[:1]), [])
 
 
 def _open_parquet(path: Path, stack: ExitStack) -> Table:

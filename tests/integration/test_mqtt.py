@@ -414,6 +414,24 @@ def test_another_client_with_our_name_is_told(broker):
             intruder.disconnect()
 
 
+def test_a_fault_in_a_callback_does_not_end_the_network_thread(broker):
+    with source(broker) as running:
+        connected(running)
+        ours, reached = running._client.on_message, threading.Event()
+
+        def fail(*_):
+            reached.set()
+            raise RuntimeError("a fault of ours")
+
+        running._client.on_message = fail
+        broker.publish("cushionwatch/a/pressure", "1")
+        assert reached.wait(10)
+        running._client.on_message = ours
+        broker.publish("cushionwatch/a/pressure", "2")
+        assert payloads(take(running, 1)) == ["2"]
+        assert running.health().alive
+
+
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
 def test_a_network_thread_that_ended_is_seen_and_replaced(broker):
     with source(broker) as running:
