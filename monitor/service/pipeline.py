@@ -116,10 +116,11 @@ class Aligner:
         return rows
 
     def reach(self, now: float) -> list[Row]:
-        """Take it that no reading up to ``now`` is still to come; return the rows that were waiting."""
-        rows = self._finish(now)
-        self._final = max(self._final, now)
-        return rows
+        """Wait no longer for companions of rows up to ``now``; return these rows.
+
+        Readings older than ``now`` may still come: a device that was cut off sends what it kept.
+        """
+        return self._finish(now)
 
     def _finish(self, frontier: float) -> list[Row]:
         rows: list[Row] = []
@@ -220,7 +221,7 @@ class SitePipeline:
         return self._analyser.feed(to_samples(rows)) if rows else []
 
     def tick(self, now: float) -> list[Finding]:
-        """Let data time reach ``now``: nothing older is to come. Return the findings that changed."""
+        """Tell a silent site that time has reached ``now``; return the findings that changed."""
         rows = self._aligner.reach(now)
         changed = self._analyser.feed(to_samples(rows)) if rows else []
         return changed + self._analyser.tick(now)

@@ -31,6 +31,8 @@ IDLE: Final = 0.25
 BACK_OFF: Final = (0.5, 1.0, 2.0, 5.0, 10.0)
 HOUSEKEEPING: Final = 5.0
 """Seconds between two looks at the visit book and at silent sites."""
+SETTLED: Final = 30.0
+"""Seconds after a connection, or a message that the broker had kept, in which more of those may come."""
 GRACE: Final = 900.0
 """Seconds that a device's own backlog may lag behind the clock before a silent site is told the time."""
 
@@ -82,6 +84,8 @@ class Runner:
         self._ticking = ticking
         self._owed: deque[tuple[Site, Outcome]] = deque()
         self._looked = -math.inf
+        self._behind = clock.now()
+        self._connected = False
         self._store_problem = ""
         self._ready = threading.Event()
         self._stopping = threading.Event()
@@ -128,7 +132,7 @@ class Runner:
                 messages = self._source.take(BATCH, IDLE)
                 if messages:
                     self._handle(messages)
-                self._housekeep(idle=not messages)
+                self._housekeep(messages)
         finally:
             self._source.stop()
 
@@ -157,16 +161,19 @@ class Runner:
                 self._owe(desk.site, desk.take(mine))
         self._settle()
 
-    def _housekeep(self, *, idle: bool) -> None:
+    def _housekeep(self, messages: Sequence[Message]) -> None:
         now = self._clock.now()
+        connected = self._source.health().connected
+        if connected != self._connected or any(message.retained for message in messages):
+            self._connected, self._behind = connected, now
         if abs(now - self._looked) < HOUSEKEEPING:
             return
         self._looked = now
-        # While the broker is away or hands over its queue, older readings are still to come.
-        live = idle and self._source.health().connected
-        until = now - (GRACE if live else DAY)
+        # While the broker is away, or hands over what it kept, older readings are still to come.
+        known = now - self._behind >= (SETTLED if connected else DAY)
+        until = now - GRACE if self._ticking and known else None
         for desk in self.desks.values():
-            self._owe(desk.site, desk.look(self._visits(desk.site), until if self._ticking else None))
+            self._owe(desk.site, desk.look(self._visits(desk.site), until))
         self._settle()
 
     def _visits(self, site: Site) -> Sequence[Visit]:

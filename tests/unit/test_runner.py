@@ -82,10 +82,11 @@ class Broker:
         self._taken = 0
         self._lock = threading.Lock()
 
-    def put(self, *values: tuple[float, float]) -> None:
+    def put(self, *values: tuple[float, float], kept: bool = False) -> None:
         with self._lock:
             self.waiting += [
-                Message("a/pressure", f"{when} {value}".encode(), arrived=0.0) for when, value in values
+                Message("a/pressure", f"{when} {value}".encode(), arrived=0.0, retained=kept)
+                for when, value in values
             ]
 
     def start(self) -> None:
@@ -121,13 +122,17 @@ def compose(site: Site, one: Finding) -> Mapping[str, Alert]:
     return {"phone": Alert(f"{site.id}/{one.raised}/{what}", site.id, what, "", "high", 0.0)}
 
 
-class Fixed:
+class Manual:
+    """Stands still until a test lets time pass."""
+
     def __init__(self, now: float) -> None:
         self._now = now
 
     def now(self) -> float:
-        self._now += 10.0  # so that each look is due
         return self._now
+
+    def pass_by(self, seconds: float) -> None:
+        self._now += seconds
 
 
 def until(condition: Callable[[], object], what: str = "condition") -> None:
@@ -146,9 +151,10 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 @contextmanager
 def running(
-    store: SqliteStore, broker: Broker, now: float = 0.0, *, ticking: bool = True
+    store: SqliteStore, broker: Broker, clock: Manual | None = None, *, ticking: bool = True
 ) -> Iterator[Runner]:
-    one = Runner([SITE], broker, store, decode, compose, lambda: None, Fixed(now), ticking=ticking)
+    watch = clock or Manual(0.0)
+    one = Runner([SITE], broker, store, decode, compose, lambda: None, watch, ticking=ticking)
     one.start()
     try:
         yield one
@@ -266,34 +272,51 @@ def test_a_fault_of_the_program_at_one_site_stops_neither_storing_nor_the_servic
 def test_a_visit_logged_by_another_program_is_found(path: Path) -> None:
     store, broker = SqliteStore(path), Broker()
     broker.put((0, 400), (60, 400))
-    with running(store, broker) as one:
-        SqliteStore(path).add_visit("a", Visit(30.0, VisitAction.REFILLED, precharge=4e5))
-        until(lambda: store.visits("a"))
-        broker.put((120, 400))
+    with running(store, broker, clock := Manual(0.0)) as one:
+        other = SqliteStore(path)
+        other.add_visit("a", Visit(30.0, VisitAction.REFILLED, precharge=4e5))
+        other.close()
+        clock.pass_by(runner.HOUSEKEEPING)
         until(lambda: one.desks["a"].report().verdict_why.startswith("1 visits"))
     store.close()
 
 
-@pytest.mark.parametrize(
-    ("connected", "lag"), [(True, 900.0), (False, DAY)], ids=["the broker is there", "the broker is away"]
-)
-def test_a_silent_site_is_told_the_time_behind_what_may_still_come(
-    path: Path, connected: bool, lag: float
-) -> None:
+@pytest.mark.parametrize("connected", [True, False], ids=["the broker is there", "the broker is away"])
+def test_a_silent_site_is_told_the_time_once_nothing_older_is_to_come(path: Path, connected: bool) -> None:
     store, broker = SqliteStore(path), Broker()
     broker.connected = connected
     broker.put((1000, 400))
-    with running(store, broker, now=10 * DAY) as one:
-        until(lambda: told(one) >= 10 * DAY - lag)
-        assert told(one) < 10 * DAY - lag + DAY / 2  # the clock gains 10 s with each look
+    clock = Manual(10 * DAY)
+    with running(store, broker, clock) as one:
+        until(lambda: broker.acknowledged)
+        clock.pass_by((runner.SETTLED if connected else DAY) - 1.0)
+        time.sleep(0.05)
+        assert told(one) == 0
+        clock.pass_by(10.0)
+        until(lambda: told(one) > 0)
+        assert told(one) == clock.now() - runner.GRACE
+    store.close()
+
+
+def test_while_the_broker_hands_over_its_queue_no_site_is_told_the_time(path: Path) -> None:
+    store, broker = SqliteStore(path), Broker()
+    clock = Manual(10 * DAY)
+    with running(store, broker, clock) as one:
+        for count in range(1, 5):
+            broker.put((1000 + count, 400), kept=True)
+            until(lambda count=count: len(broker.acknowledged) == count)  # type: ignore[misc]
+            clock.pass_by(runner.SETTLED - 1.0)
+        time.sleep(0.05)
+        assert told(one) == 0
     store.close()
 
 
 def test_in_accelerated_time_no_site_is_told_the_time(path: Path) -> None:
     store, broker = SqliteStore(path), Broker()
     broker.put((1000, 400))
-    with running(store, broker, now=10 * DAY, ticking=False) as one:
+    with running(store, broker, clock := Manual(10 * DAY), ticking=False) as one:
         until(lambda: broker.acknowledged)
+        clock.pass_by(2 * DAY)
         time.sleep(0.05)
         assert one.desks["a"].report().verdict_why == "0 visits, told 0"
     store.close()
