@@ -69,6 +69,7 @@ def test_any_bytes(tmp_path, content):
 
 @quick
 @given(text=logs)
+@example(text=f"{'9' * 300},1,1\n1,1e308,1\n1,1,1e308\n1,1,1,1e308")
 def test_any_rows(tmp_path, text):
     content = f"time,pressure,heater,temperature\n{text}".encode(errors="surrogatepass")
     check(tmp_path / "log.csv", content)

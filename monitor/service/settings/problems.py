@@ -82,7 +82,7 @@ def show_key(key: Key) -> str:
 def show_value(key: Key, value: object) -> str:
     """Return what was read, cut to a length that fits a message; never a secret."""
     if any(part in _SECRET_KEYS for part in key) or "://" in str(value):
-        return "a secret that is not shown here"
+        return "a value that is not shown here (it may hold a secret)"
     if isinstance(value, Mapping):
         return f"a table with {', '.join(map(repr, value)) or 'nothing in it'}"
     if isinstance(value, (list, tuple)):
