@@ -1,0 +1,182 @@
+"""Water against cited values: the table that the core looks up must be IAPWS R6-95 and nothing else."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from CoolProp.CoolProp import PropsSI
+
+from monitor.errors import CushionwatchError, OutOfRangeError
+from monitor.physics.water import (
+    P_MAX,
+    P_MIN,
+    compressibility,
+    density,
+    expansion_coefficient,
+    expansion_per_joule,
+    heat_capacity,
+    swelling,
+)
+
+ATMOSPHERE = 101_325.0
+
+# IAPWS R6-95(2018) as computed by the package iapws 1.5.5 (a code of its own, not the library behind the table).
+# degC: rho [kg/m3], isobaric expansion [1e-6/K], cp [J/(kg K)], isothermal compressibility [1/GPa].
+AT_01_MPA = {
+    5: (999.966, 16.04, 4205.0, 0.49169),
+    15: (999.102, 150.84, 4188.5, 0.46733),
+    25: (997.047, 257.29, 4181.3, 0.45246),
+    35: (994.033, 345.89, 4179.3, 0.44439),
+    45: (990.212, 422.64, 4180.1, 0.44153),
+    55: (985.693, 491.22, 4183.0, 0.44291),
+    65: (980.550, 554.10, 4187.3, 0.44792),
+    75: (974.842, 613.00, 4193.2, 0.45620),
+    85: (968.611, 669.20, 4200.7, 0.46755),
+    95: (961.887, 723.72, 4210.2, 0.48191),
+}
+AT_06_MPA = {
+    5: (1000.212, 17.56, 4202.9, 0.49102),
+    15: (999.335, 151.79, 4186.8, 0.46672),
+    25: (997.273, 257.84, 4179.9, 0.45188),
+    35: (994.254, 346.16, 4178.0, 0.44381),
+    45: (990.431, 422.67, 4179.0, 0.44094),
+    55: (985.911, 491.06, 4181.8, 0.44230),
+    65: (980.770, 553.77, 4186.2, 0.44728),
+    75: (975.065, 612.51, 4192.1, 0.45552),
+    85: (968.837, 668.56, 4199.6, 0.46682),
+    95: (962.119, 722.93, 4209.0, 0.48111),
+}
+CITED = [(t, 0.1e6, v) for t, v in AT_01_MPA.items()] + [(t, 0.6e6, v) for t, v in AT_06_MPA.items()]
+
+
+@pytest.mark.parametrize(("t", "p", "cited"), CITED)
+def test_four_properties_agree_with_iapws_95(t: float, p: float, cited: tuple[float, ...]) -> None:
+    """Tolerances are half of the last printed digit, and 1e-6 / 2e-5 more for interpolation in the table."""
+    rho, beta, cp, kappa = cited
+    assert density(t, p) == pytest.approx(rho, abs=0.0005 + 1e-6 * rho)
+    # At 5 degC the coefficient is a seventieth of that at 95 and is given with fewer digits.
+    assert 1e6 * expansion_coefficient(t, p) == pytest.approx(beta, abs=0.005 + 2e-5 * beta)
+    assert heat_capacity(t, p) == pytest.approx(cp, abs=0.05 + 2e-6 * cp)
+    assert 1e9 * compressibility(t, p) == pytest.approx(kappa, abs=0.000005 + 2e-5 * kappa)
+
+
+# CRC Handbook of Chemistry and Physics, 53rd ed., p. F-4: g/mL at 1 atm.
+CRC = {4: 0.999973, 10: 0.999700, 15: 0.999099}
+# J. Res. NIST 97 (1992) 335, Eq. 1 (Kell 1975), evaluated at 1 atm: kg/m3. Two digits of its divisor are
+# swapped in reprints, which costs .07 at 4 degC and .6 at 80: such a table would fail here.
+KELL = {4: 999.972, 20: 998.204, 50: 988.036, 60: 983.199, 80: 971.798}
+# Specific volume of the liquid, ft3/lb, as in the ASHRAE Handbook: degF.
+CUBIC_FEET_PER_POUND = {40: 0.01602, 60: 0.01604, 100: 0.01613, 120: 0.01620, 140: 0.01629}
+M3_PER_KG = 0.3048**3 / 0.45359237
+
+
+@pytest.mark.parametrize(("t", "cited"), CRC.items())
+def test_density_agrees_with_the_crc_handbook(t: float, cited: float) -> None:
+    """5 ppm: what older temperature scales and isotopes are worth."""
+    assert density(t, ATMOSPHERE) == pytest.approx(1000.0 * cited, rel=5e-6)
+
+
+@pytest.mark.parametrize(("t", "cited"), KELL.items())
+def test_density_agrees_with_the_closed_formula_of_1975(t: float, cited: float) -> None:
+    """14 ppm is how far that formula lies from IAPWS-95 at most; 1 ppm for its printed digits."""
+    assert density(t, ATMOSPHERE) == pytest.approx(cited, rel=15e-6)
+
+
+@pytest.mark.parametrize(("fahrenheit", "cited"), CUBIC_FEET_PER_POUND.items())
+def test_specific_volume_agrees_with_the_handbook_in_feet_and_pounds(fahrenheit: float, cited: float) -> None:
+    volume = 1.0 / float(density((fahrenheit - 32.0) / 1.8, ATMOSPHERE)) / M3_PER_KG
+    assert volume == pytest.approx(cited, abs=6e-6)
+
+
+def test_swelling_gives_the_rules_of_the_trade() -> None:
+    """4 to 90 degC "3.6 %"; 1000 gal from 40 to 140 degF: 17.06 gal with IAPWS volumes (16.85 with rounded ones)."""
+    assert swelling(4.0, 90.0, ATMOSPHERE) == pytest.approx(0.0359, abs=0.00005)
+    assert 1000.0 * swelling(40 / 9, 60.0, ATMOSPHERE) == pytest.approx(17.06, abs=0.01)
+
+
+@pytest.mark.parametrize("t", [15, 25, 35, 45, 55, 65, 75, 85, 95])
+def test_a_rigid_full_vessel_rises_by_beta_over_kappa(t: float) -> None:
+    """Coefficients against density alone: along beta/kappa (3.25 bar/K at 15 degC, 15 at 95) it stays the same."""
+    per_kelvin = float(expansion_coefficient(t) / compressibility(t))
+    before, after = (density(t + half, 0.5e6 + half * per_kelvin) for half in (-0.25, 0.25))
+    # 0.2 % of the swelling of half a kelvin: what linear interpolation between pressures may cost.
+    assert after / before == pytest.approx(1.0, abs=0.002 * 0.5 * float(expansion_coefficient(t)))
+
+
+@pytest.mark.parametrize(
+    ("ours", "name", "tolerance", "above"),
+    [
+        (density, "D", 1e-4, 0.0),
+        (heat_capacity, "C", 1e-4, 0.0),
+        (compressibility, "ISOTHERMAL_COMPRESSIBILITY", 1e-4, 0.0),
+        # Expansion goes through zero at 4 degC, where a relative error means nothing; see the next test.
+        (expansion_coefficient, "ISOBARIC_EXPANSION_COEFFICIENT", 1e-3, 5.0),
+    ],
+)
+def test_the_table_stands_for_the_library_over_its_whole_range(
+    ours: Callable[..., np.ndarray], name: str, tolerance: float, above: float
+) -> None:
+    rng = np.random.default_rng(20)
+    t = rng.uniform(max(above, 0.02), 99.9, 3000)
+    p = rng.uniform(0.1015e6, P_MAX, 3000)  # at 99.9 degC water boils below 0.101 MPa
+    exact = PropsSI(name, "T", t + 273.15, "P", p, "HEOS::Water")
+    assert np.max(np.abs(ours(t, p) / exact - 1.0)) < tolerance
+
+
+def test_expansion_near_its_zero_is_right_in_absolute_terms() -> None:
+    """From 0 to 5 degC: 2e-7 per kelvin, a two-thousandth of what it is at the setpoint of a heater."""
+    t, p = (grid.ravel() for grid in np.meshgrid(np.linspace(0.02, 5.0, 100), np.linspace(0.11e6, P_MAX, 20)))
+    exact = PropsSI("ISOBARIC_EXPANSION_COEFFICIENT", "T", t + 273.15, "P", p, "HEOS::Water")
+    assert np.max(np.abs(expansion_coefficient(t, p) - exact)) < 2e-7
+    assert expansion_coefficient(3.0, 0.11e6) < 0.0 < expansion_coefficient(5.0, 0.11e6)
+
+
+@pytest.mark.parametrize("t", [10, 20, 40, 60, 80])
+def test_expansion_per_joule_is_beta_over_rho_cp(t: float) -> None:
+    """From the library's own derivatives at the same point: no table in between."""
+    state = ("T", t + 273.15, "P", 0.5e6, "HEOS::Water")
+    beta, rho, cp = (PropsSI(name, *state) for name in ("ISOBARIC_EXPANSION_COEFFICIENT", "D", "C"))
+    assert expansion_per_joule(t) == pytest.approx(beta / (rho * cp), rel=1e-5)
+
+
+def test_arrays_and_numbers_give_the_same() -> None:
+    t = np.array([[5.0, 25.0], [60.0, 100.0]])
+    many = density(t, np.array([0.2e6, 1.9e6]))
+    assert many.shape == (2, 2)
+    assert many[1, 0] == density(60.0, 0.2e6)
+    assert many[0, 1] == density(25.0, 1.9e6)
+
+
+PROPERTIES = [density, expansion_coefficient, heat_capacity, compressibility, expansion_per_joule]
+
+
+@pytest.mark.parametrize("of", PROPERTIES)
+@pytest.mark.parametrize("t", [-0.001, 100.001, -273.15, math.inf, math.nan])
+def test_a_temperature_outside_the_table_is_refused_with_its_value(
+    of: Callable[..., np.ndarray], t: float
+) -> None:
+    with pytest.raises(
+        OutOfRangeError, match=rf"water temperature {re.escape(f'{t:g}')} °C is outside 0\.\.100"
+    ):
+        of(np.array([20.0, t, 30.0]))
+
+
+@pytest.mark.parametrize("of", PROPERTIES)
+@pytest.mark.parametrize("p", [0.0, -5e5, P_MIN * 0.99, P_MAX * 1.01, math.nan])
+def test_a_pressure_outside_the_table_is_refused_with_its_value(
+    of: Callable[..., np.ndarray], p: float
+) -> None:
+    with pytest.raises(
+        OutOfRangeError, match=rf"absolute pressure {re.escape(f'{p:g}')} Pa is outside"
+    ) as caught:
+        of(20.0, p)
+    assert isinstance(caught.value, CushionwatchError)
+
+
+def test_the_ends_of_the_table_are_inside() -> None:
+    assert density(0.0, P_MIN) == pytest.approx(999.84, abs=0.01)  # 0 degC at 1 atm: CRC Handbook, 999.84
+    assert density(100.0, P_MAX) > density(100.0, 0.2e6)
