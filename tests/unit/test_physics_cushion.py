@@ -40,8 +40,9 @@ def test_an_altitude_outside_the_troposphere_is_refused_with_its_value(altitude:
         pressure_at(altitude)
 
 
-# Boyle's law by hand, sea level: 2.0 gal tank on a line at 50 psig takes .4488 gal, about
-# what 40 gal grow by from 50 to 120 degF. Gas 2.0 (charge + 14.696)/64.696 gal; hot psig = gas 64.696/(gas - .4488) - 14.696.
+# Boyle's law by hand, sea level: 2.0 gal tank on a line at 50 psig takes .4488 gal,
+# about what 40 gal grow by from 50 to 120 degF. Gas 2.0 (charge + 14.696)/64.696 gal;
+# hot psig = gas 64.696/(gas - .4488) - 14.696.
 GROWTH_GALLONS = 0.4488
 HOT_PSIG = {
     50: 68.7,
