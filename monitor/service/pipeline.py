@@ -6,6 +6,8 @@ order. The analysis wants rows. The rules of the joint are these:
 - One row per pressure reading, with the heater and the temperature last known at or before its instant.
 - A row is final once the newest reading of the site is ``HOLD_BACK`` seconds younger (data time, so that
   neither the network nor an accelerated clock matters); until then readings out of order are sorted in.
+  A device that sends its points in batches one after the other needs longer: the first batch that comes
+  too late makes the wait as long as that, up to ``LONGEST_HOLD_BACK``.
 - A heater or temperature reading holds until the next one, because many devices report changes only -
   but only while the site is heard: across a silence longer than ``STALE`` a change may have been missed,
   so its state is unknown (NaN) until it is reported again.
@@ -33,6 +35,9 @@ from monitor.site import Site, Visit
 
 HOLD_BACK: Final = 15.0
 """Seconds of data time that a row waits for companions; a few times the lag between topics of a device."""
+
+LONGEST_HOLD_BACK: Final = 900.0
+"""Seconds that a row waits at most, where the devices of a site send in long batches."""
 
 STALE: Final = 900.0
 """Seconds of silence of a whole site after which a held state is no longer trusted."""
@@ -102,6 +107,8 @@ class Aligner:
         time = reading.time
         if time <= self._final:
             self.late += 1
+            wait = min(1.25 * (self.newest - time), LONGEST_HOLD_BACK)
+            self._hold_back = max(self._hold_back, wait)
         if reading.point is not Point.PRESSURE:
             self._held[reading.point].put(time, reading.value)
         elif time > self._final:

@@ -83,6 +83,18 @@ def test_pressure_in_batches_behind_a_prompt_heater_is_not_late() -> None:
     assert aligner.late == 0
 
 
+def test_after_one_batch_that_comes_late_the_next_ones_are_waited_for() -> None:
+    """A device that sends a minute of pressure, then the heater states of that minute."""
+    aligner, rows = Aligner(), []
+    for minute in range(5):
+        times = range(60 * minute, 60 * minute + 60, 10)
+        batch = [reading(P, time, 400) for time in times] + [reading(H, time, minute) for time in times]
+        rows += [row for one in batch for row in aligner.add(one)]
+    assert aligner.late == 4  # those of the first minute whose rows had waited for 15 s
+    assert [row.heater for row in rows[6:]] == [row.time // 60 for row in rows[6:]]
+    assert len(rows) > 18
+
+
 def test_a_late_heater_counts_for_later_rows() -> None:
     aligner = Aligner()
     for time in (0, 10, 20, 30):

@@ -1,0 +1,260 @@
+"""The service as an operator runs it: a real broker, the command itself, signals, kills and restarts.
+
+The oracle is the offline analysis of the same log: live, killed or restarted, the findings are the same.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import re
+import signal
+import subprocess
+import sys
+import threading
+import time
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+import paho.mqtt.client as mqtt
+import pytest
+from broker import Broker, free_port, running_broker, wait_until
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.diagnosis.faults import Fault, Finding
+from monitor.estimation.samples import Samples
+from monitor.ingest.logfile import read_log
+from monitor.readings import Point, default_topic, encode_samples
+from monitor.service.clock import SystemClock
+from monitor.service.pipeline import examine
+from monitor.service.settings import load_site
+from monitor.site import Site
+from monitor.store.sqlite import SqliteStore
+from simulator.catalogue import PLANTS
+from simulator.files import write_all
+from simulator.recording import simulate
+
+DAY = 86400.0
+LENGTH = 20 * 3600.0
+"""Seconds of the log: so short that the service never holds the wait for the next message for a silence."""
+UNITS = {Point.PRESSURE: "kPa", Point.HEATER: "", Point.TEMPERATURE: "degC"}
+
+
+class Log(NamedTuple):
+    site: Site
+    samples: Samples
+    findings: list[Finding]
+    toml: str
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory: pytest.TempPathFactory) -> Log:
+    """Return 20 hours of a waterlogged home that end now, and what the offline analysis says of them."""
+    folder = tmp_path_factory.mktemp("log")
+    epoch = SystemClock().now() // 10 * 10 - DAY
+    write_all(simulate(replace(PLANTS["waterlogged"](), unit="kPa"), 1, 1, epoch), folder, "csv")
+    site = load_site(folder / "SITE.toml")
+    samples = read_log(folder / "READINGS.csv", site.unit).samples
+    samples = samples.between(int(np.searchsorted(samples.time, epoch + DAY - LENGTH)), len(samples))
+    found = list(examine(site, samples, [], lambda _: None).findings)
+    assert Fault.AIR_CUSHION_LOST in {one.fault for one in found}
+    return Log(site, samples, found, (folder / "SITE.toml").read_text())
+
+
+def messages(log: Log, seed: int) -> Iterator[tuple[str, bytes]]:
+    """Yield the log as messages of random length; of each stretch the states come before the pressure."""
+    rng = random.Random(seed)
+    samples = log.samples
+    columns = {
+        Point.TEMPERATURE: samples.temperature.tolist(),
+        Point.HEATER: samples.heater.tolist(),
+        Point.PRESSURE: samples.pressure.tolist(),
+    }
+    times, first = samples.time.tolist(), 0
+    while first < len(times):
+        last = first + rng.randint(1, 200)
+        for point in columns:
+            rows = zip(times[first:last], columns[point][first:last], strict=True)
+            known = [(when, value) for when, value in rows if value == value]  # noqa: PLR0124 - not NaN
+            if known:
+                yield default_topic(log.site.id, point), encode_samples(known, UNITS[point])
+        first = last
+    # One more word from the site, so that the last rows are final.
+    yield default_topic(log.site.id, Point.HEATER), encode_samples([(times[-1] + 20.0, 0.0)], "")
+
+
+def publish(broker: Broker, what: Iterator[tuple[str, bytes]], after: int = 0) -> None:
+    """Publish at QoS 1 and return when the broker has everything; pause every ``after`` messages."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    sent = []
+    for count, (topic, payload) in enumerate(what, 1):
+        sent.append(client.publish(topic, payload, qos=1))
+        if after and count % after == 0:
+            sent[-1].wait_for_publish(30)
+            time.sleep(0.05)
+    for one in sent:
+        one.wait_for_publish(30)
+    client.disconnect()
+    client.loop_stop()
+
+
+class Folder:
+    """The files of a service, and the command that runs it."""
+
+    def __init__(self, path: Path, broker: Broker, site: Site, toml: str) -> None:
+        self.path = path
+        self.port = free_port()
+        self.site = site.id
+        (path / "sites").mkdir()
+        (path / "sites" / "site.toml").write_text(toml)
+        (path / "service.toml").write_text(
+            'data = "var"\nsites = "sites"\n'
+            f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[web]\nport = {self.port}\n'
+            '[alerts.channels.desk]\nurl = "terminal://"\n'
+        )
+
+    def store(self) -> SqliteStore:
+        return SqliteStore(self.path / "var" / "cushionwatch.db")
+
+    def last(self) -> float:
+        store = self.store()
+        try:
+            return (store.span(self.site) or (0.0, 0.0))[1]
+        finally:
+            store.close()
+
+    def findings(self) -> list[Finding]:
+        store = self.store()
+        try:
+            return [event.finding for event in reversed(store.events(self.site))]
+        finally:
+            store.close()
+
+    def ready(self) -> bool:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/readyz", timeout=5) as answer:
+                return bool(json.load(answer)["ready"])
+        except OSError:
+            return False
+
+
+class Service:
+    """One run of the command, from its start to its end."""
+
+    def __init__(self, folder: Folder) -> None:
+        self.out, self.err = folder.path / "out.txt", folder.path / "err.txt"
+        with self.out.open("ab") as out, self.err.open("ab") as err:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "monitor", "run", "--config", str(folder.path / "service.toml")],
+                stdout=out, stderr=err, env={"PATH": os.environ["PATH"], "HOME": str(folder.path)},
+            )  # fmt: skip
+        wait_until(lambda: folder.ready() or self.process.poll() is not None, timeout=30, what="readiness")
+        assert self.process.poll() is None, self.err.read_text()
+
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
+        self.process.send_signal(how)
+        return self.process.wait(timeout=10)
+
+
+@contextmanager
+def service(folder: Folder) -> Iterator[Service]:
+    one = Service(folder)
+    try:
+        yield one
+    finally:
+        if one.process.poll() is None:
+            one.process.kill()
+            one.process.wait()
+
+
+@pytest.fixture
+def folder(tmp_path: Path, log: Log) -> Iterator[tuple[Folder, Broker]]:
+    with running_broker(tmp_path) as broker:
+        home = tmp_path / "service"
+        home.mkdir()
+        yield Folder(home, broker, log.site, log.toml), broker
+
+
+def test_a_log_sent_live_gives_the_findings_of_the_same_log_read_offline(
+    folder: tuple[Folder, Broker], log: Log
+) -> None:
+    home, broker = folder
+    with service(home) as one:
+        publish(broker, messages(log, seed=1))
+        wait_until(lambda: home.last() > log.samples.time[-1], timeout=60, what="the last reading")
+        wait_until(lambda: len(home.findings()) == len(log.findings), what="all events")
+        assert one.stop() == 0
+    assert home.findings() == log.findings
+    heard = one.out.read_text()
+    raised = [f"reference {home.site}/{found.fault}/" for found in log.findings]
+    assert all(heard.count(reference) >= 1 for reference in raised)
+
+    # Started again, it replays what it stored and says nothing twice.
+    with service(home) as again:
+        assert again.stop(signal.SIGINT) == 0
+    assert home.findings() == log.findings
+    assert again.out.read_text() == heard
+    assert "Traceback" not in again.err.read_text()
+
+
+def test_killed_again_and_again_it_loses_nothing(folder: tuple[Folder, Broker], log: Log) -> None:
+    home, broker = folder
+    sender = threading.Thread(target=publish, args=(broker, messages(log, seed=2), 20))
+    rng = random.Random(3)
+    with service(home) as one:
+        sender.start()
+        for _ in range(3):
+            time.sleep(rng.uniform(0.05, 0.4))
+            one.process.kill()
+            one.process.wait()
+            one = Service(home)  # noqa: PLW2901
+        sender.join()
+        wait_until(lambda: home.last() > log.samples.time[-1], timeout=60, what="the last reading")
+        wait_until(lambda: len(home.findings()) >= len(log.findings), what="all events")
+        assert one.stop() == 0
+    store = home.store()
+    time_stored, value = store.readings(home.site, Point.PRESSURE, 0.0, 1e12)
+    assert store.integrity() == []
+    assert store.rejected_count() == 0
+    assert store.dead_letters() == store.due_deliveries(1e12, 10) == []
+    store.close()
+    assert time_stored.tolist() == log.samples.time.tolist()
+    assert value.tolist() == log.samples.pressure.tolist()
+    assert home.findings() == log.findings
+
+
+def test_without_a_broker_it_says_so_and_comes_to_itself(folder: tuple[Folder, Broker], log: Log) -> None:
+    home, broker = folder
+    with service(home) as one:
+        broker.stop()
+        wait_until(lambda: not home.ready(), timeout=20, what="the loss of the broker")
+        url = f"http://127.0.0.1:{home.port}"
+        with urllib.request.urlopen(url, timeout=5) as page:
+            assert "no connection to the broker" in page.read().decode()
+        broker.start()
+        wait_until(home.ready, timeout=30, what="the broker's return")
+        began = time.monotonic()
+        assert one.stop() == 0
+        assert time.monotonic() - began < 10
+    log_lines = one.err.read_text().splitlines()
+    assert all(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ [A-Z]+ ", line) for line in log_lines)
+
+
+def test_a_busy_port_of_the_page_is_one_message(folder: tuple[Folder, Broker]) -> None:
+    home, _ = folder
+    with service(home):
+        second = subprocess.run(
+            [sys.executable, "-m", "monitor", "run", "--config", str(home.path / "service.toml")],
+            capture_output=True, text=True, timeout=30, check=False,
+        )  # fmt: skip
+    assert second.returncode == 2
+    assert f"the page cannot listen on 127.0.0.1 port {home.port}" in second.stderr
+    assert "Traceback" not in second.stderr
