@@ -1,13 +1,13 @@
 """Every error that this program raises on purpose.
 
-    CushionwatchError            a user or operator can act on the message
-    ├── InputError               something read from outside is not as it must be (exit code 2)
-    │   ├── SettingsError        a configuration or site file
-    │   ├── ReadingsFileError    a log file given to ``examine``
-    │   └── PayloadError         one message or sample from the wire
-    ├── OutOfRangeError          a physical quantity outside the range of validity
-    ├── StoreError               the store cannot do what was asked
-    └── DeliveryError            an alert did not certainly reach its channel
+CushionwatchError            a user or operator can act on the message
+├── InputError               something read from outside is not as it must be (exit code 2)
+│   ├── SettingsError        a configuration or site file
+│   ├── ReadingsFileError    a log file given to ``examine``
+│   └── PayloadError         one message or sample from the wire
+├── OutOfRangeError          a physical quantity outside the range of validity
+├── StoreError               the store cannot do what was asked
+└── DeliveryError            an alert did not certainly reach its channel
 """
 
 from __future__ import annotations

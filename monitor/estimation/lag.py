@@ -26,7 +26,7 @@ _PRIOR: Final = {
 
 _KEPT: Final = 15
 _NEEDED: Final = 3
-_SLOPE_OVER: Final = 90.0  # s before burner-off
+_SLOPE_OVER: Final = (90.0, 180.0, 300.0)  # s before burner-off: the shortest that stands out of the noise
 _LONGEST: Final = 150.0  # s; what rises later is no lag of metal
 _ROWS: Final = 3
 _KPA: Final = 1000.0
@@ -57,14 +57,16 @@ def _shown(rows: Samples, tail: int, noise: Noise) -> float | None:
     if tail < _ROWS or end < _ROWS:
         return None
     p = rows.pressure * _KPA
-    first = max(int(np.searchsorted(rows.time, rows.time[end - 1] - _SLOPE_OVER)), 1)
-    t, before = rows.time[first:end], p[first:end]
-    if len(t) < _ROWS or np.min(np.diff(before)) < -noise.step:
-        return None
-    centred = t - np.mean(t)
-    slope = float(centred @ before / (centred @ centred))
-    rise = slope * float(t[-1] - t[0])
-    if rise < 4.0 * noise.sd + noise.resolution:
+    for span in _SLOPE_OVER:
+        first = max(int(np.searchsorted(rows.time, rows.time[end - 1] - span)), 1)
+        t, before = rows.time[first:end], p[first:end]
+        if len(t) < _ROWS or np.min(np.diff(before)) < -noise.step:
+            return None
+        centred = t - np.mean(t)
+        slope = float(centred @ before / (centred @ centred))
+        if slope * float(t[-1] - t[0]) >= 4.0 * noise.sd + noise.resolution:
+            break
+    else:
         return None
     # From the line through the slope at burner-off, not from one noisy row.
     off = 0.5 * float(rows.time[end - 1] + rows.time[end])

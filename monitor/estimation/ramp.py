@@ -1,0 +1,56 @@
+"""A rise of pressure with growth, fitted as a parabola with honest uncertainty. Absolute pressures [Pa]."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.estimation.noise import Noise
+from monitor.estimation.samples import FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """Pressure at the middle and rise between the ends [Pa] with its sd.
+
+    ``bend``: relative difference of slope between the halves, beyond what a gas cushion has.
+    """
+
+    middle: float
+    rise: float
+    rise_sd: float
+    bend: float
+    bend_sd: float
+
+
+def fit_ramp(volume: FloatArray, pressure: FloatArray, first: int, last: int, noise: Noise) -> Ramp:
+    """Fit pressure as a parabola in the growth; the rise between its ends needs the odd part only."""
+    v = volume[first : last + 1]
+    p = pressure[first : last + 1]
+    half = 0.5 * float(v[-1] - v[0])
+    if half <= 0.0:
+        return Ramp(float(np.mean(p)), 0.0, float(np.std(p)) + 1.0, 0.0, 1.0)
+    z = (v - v[0]) / half - 1.0
+    design = np.stack([np.ones_like(z), z, z * z], axis=1)
+    normal = design.T @ design
+    coefficients = np.linalg.solve(normal, design.T @ p)
+    residual = p - design @ coefficients
+    variance = float(residual @ residual) / max(len(p) - 3, 1)
+    # Quantised ramps leave residuals that resemble their neighbours: fewer rows count than there are.
+    lag = float(residual[1:] @ residual[:-1]) / max(float(residual @ residual), 1e-12)
+    lag = min(max(lag, 0.0), 0.9)
+    variance = max(variance, 0.5 * noise.sd**2)  # a few rows may lie on a parabola by chance
+    covariance = np.linalg.inv(normal) * variance * (1.0 + lag) / (1.0 - lag)
+    a, b, c = (float(x) for x in coefficients)
+    rise = 2.0 * b
+    # A gas cushion alone bends by b²/p (p'' = 2 p'²/p); pure elasticity not at all: take the mean.
+    expected = 0.5 * b * b / max(a, 1.0)
+    scale = max(abs(b), 1e-9)
+    return Ramp(
+        a,
+        rise,
+        2.0 * float(np.sqrt(covariance[1, 1])),
+        2.0 * (c - expected) / scale,
+        2.0 * float(np.sqrt(covariance[2, 2])) / scale,
+    )
