@@ -76,6 +76,7 @@ class _Canvas:
             self._start, self._end = self._start - 1800.0, self._end + 1800.0
         self._low, self._high = self._range()
         self._parts: list[str] = []
+        self._names: list[str] = []
 
     def _range(self) -> tuple[float, float]:
         chart = self._chart
@@ -111,7 +112,7 @@ class _Canvas:
             f'<svg class="chart" viewBox="0 0 {self._width} {self._height}" role="img" '
             f'aria-label="{escape(self._chart.title)}" xmlns="http://www.w3.org/2000/svg">'
         )
-        return Markup(head + "".join(self._parts) + "</svg>")  # noqa: S704 - every text in it is escaped
+        return Markup(head + "".join([*self._parts, *self._names]) + "</svg>")  # noqa: S704 - every text in it is escaped
 
     def _axes(self) -> None:
         right, bottom = self._width - _RIGHT, self._height - _BOTTOM
@@ -165,7 +166,9 @@ class _Canvas:
         self._text(x + 9 if fits else x - 9, _TOP + 10, mark.name, "start" if fits else "end", "name")
 
     def _text(self, x: float, y: float, text: str, anchor: str, kind: str = "tick") -> None:
-        self._parts.append(
+        # Names of lines stand above everything else.
+        parts = self._parts if kind == "tick" else self._names
+        parts.append(
             f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{escape(text)}</text>'
         )
 

@@ -10,7 +10,7 @@ from typing import Final
 from markupsafe import Markup
 
 from monitor import units
-from monitor.diagnosis.faults import Finding, Severity
+from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import Report, Verdict
 from monitor.readings import Point
 from monitor.service.ports import Event, EventState, SiteView
@@ -33,6 +33,7 @@ _STANDING: Final = {
 
 _WAITING: Final = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
 _GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
+_SPENT: Final = (Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST)
 _POINTS: Final = {
     Point.PRESSURE: "Line pressure",
     Point.HEATER: "Heater",
@@ -120,8 +121,10 @@ def summary(rows: Sequence[Row]) -> str:
 
 def events(view: SiteView, *, standing: bool) -> list[Card]:
     """Return the events that stand, or those that are over, newest first."""
+    # The report may know more of a finding than was known when the event was raised.
+    newest = {(one.fault, one.raised): one for one in view.report.findings}
     return [
-        card(event.finding, view.site, event)
+        card(newest.get((event.finding.fault, event.finding.raised), event.finding), view.site, event)
         for event in view.events
         if (event.finding.ended is None) is standing
     ]
@@ -231,9 +234,12 @@ def _since(view: SiteView, now: float) -> str:
 
 
 def _left(view: SiteView, now: float) -> str:
-    if view.report.forecast is not None:
-        return words.days_left(view.report.forecast, now)
-    return "no date in sight" if view.report.verdict is Verdict.HOLDING else "not known"
+    report = view.report
+    if report.forecast is not None:
+        return words.days_left(report.forecast, now)
+    if any(finding.fault in _SPENT for finding in _standing(view)):
+        return "reached"
+    return "no date in sight" if report.verdict is Verdict.HOLDING else "not known"
 
 
 def _strip(view: SiteView) -> Markup:

@@ -106,4 +106,4 @@ def fault(code: str) -> str:
 
 def sureness(confidence: float) -> str:
     """Return a probability without false digits: never 100 %."""
-    return "over 99 %" if confidence > 0.99 else f"{100 * confidence:.0f} %"
+    return "over 99\N{NO-BREAK SPACE}%" if confidence > 0.99 else f"{100 * confidence:.0f}\N{NO-BREAK SPACE}%"
