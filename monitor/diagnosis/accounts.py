@@ -24,8 +24,8 @@ def low_charge(facts: Facts, speaker: Speaker, began: float, at: float) -> Findi
         )
     else:
         seen = (
-            f"The tank is losing air: {-100.0 * math.expm1(facts.change):.0f} % less since {speaker.date(began)}, "
-            f"now about {estimate}; the limit is {speaker.pressure(facts.limit)}."
+            f"The tank is losing air since about {speaker.date(began)}: {-100.0 * math.expm1(facts.change):.0f} % "
+            f"is gone. The air charge is about {estimate}; the limit is {speaker.pressure(facts.limit)}."
         )
     near = facts.relief_setting is not None and facts.peak >= 0.9 * facts.relief_setting
     why = f"{seen} {_peak(facts, speaker)}{_date(facts, speaker)} This is {sureness(confidence)}."

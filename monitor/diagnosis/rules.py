@@ -68,3 +68,14 @@ def _leaking(belief: Belief) -> float:
     change, sd = belief.change_since_reference()
     lost = normal_cdf((_LOSS - change) / sd)
     return min(trend, lost) if lost >= _LOSS_CERTAIN else 0.0
+
+
+def loss_began(belief: Belief) -> float | None:
+    """Return when a steady loss at today's rate began, not before the reference; None without one."""
+    if belief.reference_time is None:
+        return None
+    change, _ = belief.change_since_reference()
+    rate, _ = belief.rate()
+    if rate >= 0.0:
+        return belief.reference_time
+    return max(belief.reference_time, belief.time - change / rate * DAY)

@@ -14,7 +14,7 @@ from monitor.diagnosis.facts import Facts
 from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.limits import LOST_SHARE
 from monitor.diagnosis.relief import Discharge
-from monitor.diagnosis.rules import CERTAIN, CLEARED
+from monitor.diagnosis.rules import CERTAIN, CLEARED, loss_began
 from monitor.diagnosis.sight import RAISE_AFTER, Sight
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.charge import DAY, Belief
@@ -61,7 +61,7 @@ class Watch:
         weighed = [w for w in windows if w.kind is not Kind.FLAT]
         if not weighed or belief.windows < _LOST_WINDOWS:
             return []
-        self._count(facts, weighed)
+        self._count(facts, weighed, settled=not belief.aside)
         if self._runs.lost >= _LOST_WINDOWS:
             return self._lost(facts, belief, at)
         if self._runs.low >= _LOW_WINDOWS:
@@ -70,13 +70,14 @@ class Watch:
             return self._end(at, Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST)
         return []
 
-    def _count(self, facts: Facts, windows: list[Window]) -> None:
+    def _count(self, facts: Facts, windows: list[Window], *, settled: bool) -> None:
         runs, suspicion = self._runs, facts.suspicion
         count, start = len(windows), windows[0].start
         low = max(suspicion.low, suspicion.leaking)
         runs.low = runs.low + count if low >= CERTAIN else 0
         runs.lost = runs.lost + count if suspicion.lost >= CERTAIN else 0
-        runs.clear = runs.clear + count if max(low, suspicion.lost) < CLEARED else 0
+        # Windows that the estimate has set aside may be the first of a new state: nothing is clear then.
+        runs.clear = runs.clear + count if settled and max(low, suspicion.lost) < CLEARED else 0
         if suspicion.low < 0.5:
             runs.low_since = None
         elif runs.low_since is None:
@@ -103,8 +104,8 @@ class Watch:
             or self.standing(Fault.AIR_CUSHION_LOST) is not None
         ):
             return []
-        by_loss = belief.reference_time if facts.suspicion.low < CERTAIN else self._runs.low_since
-        began = by_loss if by_loss is not None else at
+        began = self._runs.low_since if facts.suspicion.low >= CERTAIN else loss_began(belief)
+        began = at if began is None else began
         return [self._add(low_charge(facts, self._speaker, min(began, at), at))]
 
     def discharge(self, seen: Discharge, windows: list[Window], facts: Facts, at: float) -> list[Finding]:
@@ -118,13 +119,17 @@ class Watch:
             return []
         if self.standing(Fault.RELIEF_DISCHARGING) is not None:
             return []
-        if facts.suspicion.lost >= CERTAIN or any(self._hardly_any_air(w) for w in windows):
+        if facts.suspicion.lost >= CERTAIN or self.proves_loss(windows):
             began = self._runs.lost_since if self._runs.lost_since is not None else seen.since
             ended = self._end(at, Fault.AIR_CHARGE_LOW)
             confidence = max(facts.suspicion.lost, CERTAIN)
             return [*ended, self._add(cushion_lost(facts, self._speaker, began, at, seen, confidence))]
         low = self.standing(Fault.AIR_CHARGE_LOW)
         return [self._add(relief_open(seen, facts, self._speaker, at, None if low is None else low.fault))]
+
+    def proves_loss(self, windows: list[Window]) -> bool:
+        """Whether windows before a discharge leave no room for a cushion."""
+        return any(self._hardly_any_air(window) for window in windows)
 
     def _hardly_any_air(self, window: Window) -> bool:
         """Whether one steep window, the heat scale at its worst, leaves no room for a cushion."""
@@ -187,6 +192,7 @@ class Watch:
         return self._end(at, Fault.BLIND)
 
     def _add(self, finding: Finding) -> Finding:
+        self._runs.clear = 0
         self.findings.append(finding)
         return finding
 

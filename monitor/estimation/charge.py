@@ -33,11 +33,15 @@ _RATE_MEMORY: Final = 45.0  # days over which a rate is forgotten
 _SCALE_WALK: Final = 0.002  # per square root of a day: cold-water season, thermostat
 _GAUGE_SD: Final = 5e3  # Pa: a hand gauge read to half a mark, 0.7 psi
 _SURPRISE: Final = 3.5  # standard deviations beyond which a window waits for a second opinion
+_LEAN_SHARE: Final = 0.2  # of each new surprise in the smoothed one, whose sd is then 1/3 by chance
+_LEAN_LIMIT: Final = 0.8
+_RATE_FREED: Final = 0.015  # per day: doubt about the rate once the windows lean
 _ASIDE_LIMIT: Final = 12
 _STIFFER_NEEDED: Final = 2.0
 _SOFTER_NEEDED: Final = 5.0  # dribbles, passing valves and supply inflow all make a line look softer
 _FULL_VOTE: Final = 0.12  # relative sd up to which a window counts as one; vaguer ones count for less
 _STEEP_VOTE: Final = 0.5
+_SETTLED: Final = 8  # windows after which a belief is more than its prior
 _FIRST_WINDOWS: Final = 4  # looked at together before any is believed
 _AGREEMENT: Final = 0.35  # spread (ln) within which windows set aside tell the same story
 _LOWEST_SHARE: Final = 0.005  # of the nominal air; less cannot be told from none
@@ -65,6 +69,7 @@ class Belief:
     aside: tuple[Window, ...] = ()
     jumps: tuple[Jump, ...] = ()
     gauged: bool = False
+    lean: float = 0.0  # smoothed surprise: whether windows keep falling on one side
 
     @property
     def air(self) -> float:
@@ -144,9 +149,34 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
     if abs(surprise) > _SURPRISE * sd:
         return _set_aside(belief, window, plant)
     # What makes a line look softer than it is (dribbles, inflow) is common: such windows weigh less.
+    belief = _leaning(belief, surprise / sd)
     updated = _update(belief, window, plant, max(surprise / sd, 1.0))
     aside = belief.aside if abs(surprise) > 2.0 * sd else ()
     return _referenced(replace(updated, aside=aside))
+
+
+def _leaning(belief: Belief, surprise: float) -> Belief:
+    """Free the rate when window after window falls on the same side: the loss is faster than believed."""
+    lean = (1.0 - _LEAN_SHARE) * belief.lean + _LEAN_SHARE * min(max(surprise, -3.0), 3.0)
+    if abs(lean) < _LEAN_LIMIT or belief.windows < _SETTLED:
+        return replace(belief, lean=lean)
+    covariance = belief.covariance.copy()
+    covariance[RATE, RATE] += _RATE_FREED**2
+    return replace(belief, covariance=covariance, lean=0.5 * lean)
+
+
+def shaken(belief: Belief, windows: list[Window], plant: Plant) -> Belief:
+    """Return the belief after proof from elsewhere (a discharging valve) that the air has changed.
+
+    The air is doubted by an order of magnitude, so that ``windows`` of the same burn decide.
+    """
+    covariance = belief.covariance.copy()
+    covariance[AIR, AIR] += 1.5**2
+    doubted = replace(belief, covariance=covariance, aside=(), lean=0.0)
+    for window in windows:
+        if window.kind is not Kind.FLAT:
+            doubted = _update(predict(doubted, window.end), window, plant, 1.0)
+    return doubted
 
 
 def _first_windows(belief: Belief, window: Window, plant: Plant) -> Belief:

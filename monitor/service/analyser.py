@@ -12,12 +12,13 @@ from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.limits import Limits, limits_of, worst_case_peak
 from monitor.diagnosis.relief import OPENS, discharge
 from monitor.diagnosis.report import BlindSpan, ChargeEstimate, Forecast, Report
+from monitor.diagnosis.rules import CERTAIN
 from monitor.diagnosis.sight import GAP, Sight
 from monitor.diagnosis.verdict import verdict_of
 from monitor.diagnosis.watch import Watch
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRelief
-from monitor.estimation.charge import DAY, Belief, first_belief, predict, see, visited
+from monitor.estimation.charge import DAY, Belief, first_belief, predict, see, shaken, visited
 from monitor.estimation.lag import Lag
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
@@ -177,7 +178,11 @@ class Analyser:
             return []
         heating = Heating(self._lag.seconds, self._lag.learned, ended=False)
         windows = find_windows(rows, heating, self._plant, self._rest.line)
-        return self._watch.discharge(seen, windows, self._facts(self._known()), at)
+        facts = self._facts(self._known())
+        if facts.suspicion.lost < CERTAIN and self._watch.proves_loss(windows):
+            self._belief = shaken(self._known(), windows, self._plant)
+            facts = self._facts(self._known())
+        return self._watch.discharge(seen, windows, facts, at)
 
     def _take_visit(self, visit: Visit) -> None:
         if self._belief is None:
