@@ -5,8 +5,6 @@ The oracle is the offline analysis of the same log: live, killed or restarted, t
 
 from __future__ import annotations
 
-import json
-import os
 import random
 import re
 import signal
@@ -14,18 +12,16 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
+import httpx
 import numpy as np
-import paho.mqtt.client as mqtt
 import pytest
-from broker import Broker, free_port, running_broker, wait_until
-from paho.mqtt.enums import CallbackAPIVersion
+from broker import Broker, running_broker, wait_until
+from running import Folder, Service, publish, service
 
 from monitor.diagnosis.faults import Fault, Finding
 from monitor.estimation.samples import Samples
@@ -35,7 +31,6 @@ from monitor.service.clock import SystemClock
 from monitor.service.pipeline import examine
 from monitor.service.settings import load_site
 from monitor.site import Site
-from monitor.store.sqlite import SqliteStore
 from simulator.catalogue import PLANTS
 from simulator.files import write_all
 from simulator.recording import simulate
@@ -89,98 +84,10 @@ def messages(log: Log, seed: int) -> Iterator[tuple[str, bytes]]:
     yield default_topic(log.site.id, Point.HEATER), encode_samples([(times[-1] + 20.0, 0.0)], "")
 
 
-def publish(broker: Broker, what: Iterator[tuple[str, bytes]], after: int = 0) -> None:
-    """Publish at QoS 1 and return when the broker has everything; pause every ``after`` messages."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2)
-    client.connect("127.0.0.1", broker.port)
-    client.loop_start()
-    sent = []
-    for count, (topic, payload) in enumerate(what, 1):
-        sent.append(client.publish(topic, payload, qos=1))
-        if after and count % after == 0:
-            sent[-1].wait_for_publish(30)
-            time.sleep(0.05)
-    for one in sent:
-        one.wait_for_publish(30)
-    client.disconnect()
-    client.loop_stop()
-
-
-class Folder:
-    """The files of a service, and the command that runs it."""
-
-    def __init__(self, path: Path, broker: Broker, site: Site, toml: str) -> None:
-        self.path = path
-        self.port = free_port()
-        self.site = site.id
-        (path / "sites").mkdir()
-        (path / "sites" / "site.toml").write_text(toml)
-        (path / "service.toml").write_text(
-            'data = "var"\nsites = "sites"\n'
-            f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[web]\nport = {self.port}\n'
-            '[alerts.channels.desk]\nurl = "terminal://"\n'
-        )
-
-    def store(self) -> SqliteStore:
-        return SqliteStore(self.path / "var" / "cushionwatch.db")
-
-    def last(self) -> float:
-        store = self.store()
-        try:
-            return (store.span(self.site) or (0.0, 0.0))[1]
-        finally:
-            store.close()
-
-    def findings(self) -> list[Finding]:
-        store = self.store()
-        try:
-            return [event.finding for event in reversed(store.events(self.site))]
-        finally:
-            store.close()
-
-    def ready(self) -> bool:
-        try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{self.port}/readyz", timeout=5) as answer:
-                return bool(json.load(answer)["ready"])
-        except OSError:
-            return False
-
-
-class Service:
-    """One run of the command, from its start to its end."""
-
-    def __init__(self, folder: Folder) -> None:
-        self.out, self.err = folder.path / "out.txt", folder.path / "err.txt"
-        with self.out.open("ab") as out, self.err.open("ab") as err:
-            self.process = subprocess.Popen(
-                [sys.executable, "-m", "monitor", "run", "--config", str(folder.path / "service.toml")],
-                stdout=out, stderr=err, env={"PATH": os.environ["PATH"], "HOME": str(folder.path)},
-            )  # fmt: skip
-        wait_until(lambda: folder.ready() or self.process.poll() is not None, timeout=30, what="readiness")
-        assert self.process.poll() is None, self.err.read_text()
-
-    def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
-        self.process.send_signal(how)
-        return self.process.wait(timeout=10)
-
-
-@contextmanager
-def service(folder: Folder) -> Iterator[Service]:
-    one = Service(folder)
-    try:
-        yield one
-    finally:
-        if one.process.poll() is None:
-            one.process.kill()
-            one.process.wait()
-
-
 @pytest.fixture
 def folder(tmp_path: Path, log: Log) -> Iterator[tuple[Folder, Broker]]:
     with running_broker(tmp_path) as broker:
-        home = tmp_path / "service"
-        home.mkdir()
-        yield Folder(home, broker, log.site, log.toml), broker
+        yield Folder(tmp_path / "service", broker, log.toml), broker
 
 
 def test_a_log_sent_live_gives_the_findings_of_the_same_log_read_offline(
@@ -189,18 +96,18 @@ def test_a_log_sent_live_gives_the_findings_of_the_same_log_read_offline(
     home, broker = folder
     with service(home) as one:
         publish(broker, messages(log, seed=1))
-        wait_until(lambda: home.last() > log.samples.time[-1], timeout=60, what="the last reading")
-        wait_until(lambda: len(home.findings()) == len(log.findings), what="all events")
+        wait_until(lambda: home.last(log.site.id) > log.samples.time[-1], timeout=60, what="the last reading")
+        wait_until(lambda: len(home.findings(log.site.id)) == len(log.findings), what="all events")
         assert one.stop() == 0
-    assert home.findings() == log.findings
+    assert home.findings(log.site.id) == log.findings
     heard = one.out.read_text()
-    raised = [f"reference {home.site}/{found.fault}/" for found in log.findings]
+    raised = [f"reference {log.site.id}/{found.fault}/" for found in log.findings]
     assert all(heard.count(reference) >= 1 for reference in raised)
 
     # Started again, it replays what it stored and says nothing twice.
     with service(home) as again:
         assert again.stop(signal.SIGINT) == 0
-    assert home.findings() == log.findings
+    assert home.findings(log.site.id) == log.findings
     assert again.out.read_text() == heard
     assert "Traceback" not in again.err.read_text()
 
@@ -217,18 +124,18 @@ def test_killed_again_and_again_it_loses_nothing(folder: tuple[Folder, Broker], 
             one.process.wait()
             one = Service(home)  # noqa: PLW2901
         sender.join()
-        wait_until(lambda: home.last() > log.samples.time[-1], timeout=60, what="the last reading")
-        wait_until(lambda: len(home.findings()) >= len(log.findings), what="all events")
+        wait_until(lambda: home.last(log.site.id) > log.samples.time[-1], timeout=60, what="the last reading")
+        wait_until(lambda: len(home.findings(log.site.id)) >= len(log.findings), what="all events")
         assert one.stop() == 0
     store = home.store()
-    time_stored, value = store.readings(home.site, Point.PRESSURE, 0.0, 1e12)
+    time_stored, value = store.readings(log.site.id, Point.PRESSURE, 0.0, 1e12)
     assert store.integrity() == []
     assert store.rejected_count() == 0
     assert store.dead_letters() == store.due_deliveries(1e12, 10) == []
     store.close()
     assert time_stored.tolist() == log.samples.time.tolist()
     assert value.tolist() == log.samples.pressure.tolist()
-    assert home.findings() == log.findings
+    assert home.findings(log.site.id) == log.findings
 
 
 def test_without_a_broker_it_says_so_and_comes_to_itself(folder: tuple[Folder, Broker], log: Log) -> None:
@@ -236,9 +143,7 @@ def test_without_a_broker_it_says_so_and_comes_to_itself(folder: tuple[Folder, B
     with service(home) as one:
         broker.stop()
         wait_until(lambda: not home.ready(), timeout=20, what="the loss of the broker")
-        url = f"http://127.0.0.1:{home.port}"
-        with urllib.request.urlopen(url, timeout=5) as page:
-            assert "no connection to the broker" in page.read().decode()
+        assert "no connection to the broker" in httpx.get(home.url).text
         broker.start()
         wait_until(home.ready, timeout=30, what="the broker's return")
         began = time.monotonic()
