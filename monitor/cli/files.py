@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from importlib.resources import as_file, files
 from pathlib import Path
 
 import numpy as np
@@ -78,4 +79,17 @@ def thin(time: FloatArray, values: FloatArray, most: int = pictures.POINTS) -> t
 def _png(svg: str) -> bytes:
     import resvg_py  # noqa: PLC0415 - only a plot needs it
 
-    return bytes(resvg_py.svg_to_bytes(svg_string=svg, zoom=2))
+    # Our own letters: a server often has no font at all, and a chart without numbers would be the result.
+    folder = files("font_source_sans_pro") / "files"
+    with (
+        as_file(folder / "SourceSansPro-Regular.otf") as regular,
+        as_file(folder / "SourceSansPro-Bold.otf") as bold,
+    ):
+        picture = resvg_py.svg_to_bytes(
+            svg_string=svg,
+            zoom=2,
+            skip_system_fonts=True,
+            font_files=[str(regular), str(bold)],
+            sans_serif_family="Source Sans Pro",
+        )
+    return bytes(picture)
