@@ -54,14 +54,12 @@ def worst_case_peak(plant: Plant, supply: float, air: float, elastic: float) -> 
 
 
 def air_for_peak(plant: Plant, supply: float, elastic: float, peak: float) -> float:
-    """Return the air [J] with which a full recovery just reaches ``peak`` [gauge Pa]."""
-    low, high = 1e-6 * plant.air_nominal, 10.0 * plant.air_nominal
-    start = supply + plant.atmosphere
-    if peak <= supply:
-        return high
-    for _ in range(60):
-        air = math.sqrt(low * high)
-        # The bladder's stop is left out: a charge above the supply is another fault than too little air.
-        reached = pressure_after(air, elastic, start, plant.full_recovery) - plant.atmosphere
-        low, high = (air, high) if reached > peak else (low, air)
-    return high
+    """Return the air [J] with which a full recovery just reaches ``peak`` [gauge Pa]; infinite if any does.
+
+    The bladder's stop is left out: a charge above the supply is another fault than too little air.
+    """
+    start, end = supply + plant.atmosphere, peak + plant.atmosphere
+    if end <= start:
+        return math.inf
+    taken_by_air = max(plant.full_recovery - elastic * (end - start), 0.0)
+    return taken_by_air / (1.0 / start - 1.0 / end)

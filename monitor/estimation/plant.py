@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.physics.atmosphere import pressure_at
-from monitor.physics.cushion import SHELL_COMPLIANCE
+from monitor.physics.cushion import SHELL_COMPLIANCE, STEEL_LINEAR_EXPANSION
 from monitor.physics.water import compressibility, heat_capacity, swelling
 from monitor.site import HeaterKind, Site
 
@@ -40,6 +40,7 @@ PIPE_COMPLIANCE: Final = 1.0e-9
 class Plant:
     """Constants of one plant; ``*_sd`` are relative standard uncertainties.
 
+    ``full_recovery`` is the volume [m³] that heating the whole water from cold to setpoint pushes out.
     ``air_stated`` is the air by the last gauge reading of the site file, ``air_nominal`` that of a tank
     charged as it should be: to ``charge_target``, the supply pressure at the tank (of a loop: as stated).
     """
@@ -48,8 +49,7 @@ class Plant:
     watts: float
     efficiency: float
     setpoint: float
-    cold: float
-    water_volume: float
+    full_recovery: float
     heat_capacity: float
     tank_volume: float
     air_stated: float
@@ -65,12 +65,6 @@ class Plant:
     def air_most(self) -> float:
         """Largest air that is still believed: what looks larger has been vented, not cushioned. [J]."""
         return 1.8 * max(self.air_nominal, self.air_stated) * math.exp(2.0 * self.scale_sd)
-
-    @property
-    def full_recovery(self) -> float:
-        """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]."""
-        steel = 3.0 * 11.7e-6 * (self.setpoint - self.cold)
-        return self.water_volume * (float(swelling(self.cold, self.setpoint)) - steel)
 
     def charge_gauge(self, air: float) -> float:
         """Return what a gauge on the relieved tank would read [Pa]; an empty tank reads 0, never less."""
@@ -101,8 +95,7 @@ def plant_of(site: Site) -> Plant:
         watts=watts,
         efficiency=efficiency,
         setpoint=setpoint,
-        cold=_COLD,
-        water_volume=water,
+        full_recovery=_full_recovery(water, setpoint),
         heat_capacity=water * 1000.0 * float(heat_capacity(40.0)),
         tank_volume=tank_volume,
         air_stated=(stated + atmosphere) * tank_volume,
@@ -114,3 +107,9 @@ def plant_of(site: Site) -> Plant:
         elastic_sd=0.9,
         scale_sd=math.sqrt(input_sd**2 + efficiency_sd**2 + setpoint_sd**2 + tank_sd**2),
     )
+
+
+def _full_recovery(water: float, setpoint: float) -> float:
+    """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]."""
+    shell = 3.0 * STEEL_LINEAR_EXPANSION * (setpoint - _COLD)
+    return water * (float(swelling(_COLD, setpoint)) - shell)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -54,6 +55,7 @@ def crossing(belief: Belief, air: float) -> tuple[float, float, float] | None:
     return belief.time + median * DAY, belief.time + low * DAY, end
 
 
+@lru_cache(maxsize=1)
 def _normal_quantiles() -> FloatArray:
     """Invert the normal distribution function by bisection on the fixed shares."""
     low = np.full(len(_SHARES), -6.0)
