@@ -1,0 +1,177 @@
+"""Whether a site can be seen, and the one word for it: never "holding" without fresh evidence."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.diagnosis.accounts import blind, cushion_lost, low_charge
+from monitor.diagnosis.facts import Facts, facts_of
+from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.limits import limits_of
+from monitor.diagnosis.report import Verdict
+from monitor.diagnosis.sight import EVIDENCE_LASTS, GAP, LEARNING_LASTS, Sight
+from monitor.diagnosis.verdict import verdict_of
+from monitor.diagnosis.words import Speaker
+from monitor.estimation.charge import AIR, DAY, REFERENCE, first_belief
+from monitor.estimation.plant import plant_of
+from monitor.estimation.samples import Samples
+from monitor.estimation.windows import Kind, Window
+from monitor.site import Heater, HeaterKind, Site
+
+SIXTY = 413_685.0  # Pa: 60 psi
+SITE = Site("house", heater=Heater(HeaterKind.STORAGE, 0.15, 11.7e3, 0.77, 54.0), unit="psi",
+            tank_volume=8e-3, precharge=SIXTY, supply=SIXTY, relief=1034e3)  # fmt: skip
+PLANT = plant_of(SITE)
+SPEAKER = Speaker(SITE)
+START = 1.7e9
+HOUR = 3600.0
+
+
+def window(at: float, kind: Kind = Kind.RISE, *, undisturbed: bool = False) -> Window:
+    """Return a window that ends ``at`` seconds after the start."""
+    return Window(kind, START + at - 300.0, START + at, 515e3, 560e3, 2e-4, 0.05, undisturbed)
+
+
+def watched(hours: float = 48.0, every: float = 8.0, *, heater: float = 0.0) -> Sight:
+    """Return what was seen: a burn with a clean window every few hours."""
+    sight = Sight()
+    time = START + np.arange(0.0, hours * HOUR, 600.0)
+    sight.rows(
+        Samples(time, np.full(len(time), 414.0), np.full(len(time), heater), np.full(len(time), np.nan))
+    )
+    for at in np.arange(every, hours + 0.1, every) * HOUR:
+        sight.burn([window(float(at))], START + float(at))
+    return sight
+
+
+def facts(share: float = 1.0, sd: float = 0.05) -> Facts:
+    """Return the facts of a belief that the share of the full air is left."""
+    belief = first_belief(PLANT, START)
+    mean = belief.mean.copy()
+    mean[AIR] = mean[REFERENCE] = math.log(share * PLANT.air_of(SIXTY))
+    covariance = np.diag(np.array([sd, 0.005, 0.05, 0.5, sd]) ** 2)
+    belief = replace(belief, mean=mean, covariance=covariance, windows=20)
+    return facts_of(belief, limits_of(PLANT, SIXTY, belief.elastic), PLANT, SIXTY)
+
+
+def say(sight: Sight, now: float, *, last: float | None = None, of: Facts | None = None,
+        findings: list[Finding] | None = None) -> tuple[Verdict, str]:  # fmt: skip
+    """Return the verdict ``now`` seconds after the start; readings up to ``last``, or to now."""
+    newest = START + (now if last is None else last)
+    return verdict_of(findings or [], of or facts(), sight, newest, START + now, SPEAKER)
+
+
+def test_fresh_evidence_and_little_doubt_is_holding() -> None:
+    verdict, why = say(watched(), 48 * HOUR)
+    assert verdict is Verdict.HOLDING
+    assert "psi" in why
+
+
+def test_evidence_expires() -> None:
+    sight = watched()
+    end = 48 * HOUR + EVIDENCE_LASTS
+    sight.look(START + end - HOUR)
+    assert say(sight, end - HOUR)[0] is Verdict.HOLDING
+    sight.look(START + end + HOUR)
+    assert say(sight, end + HOUR)[0] is Verdict.BLIND
+    assert sight.since == START + 48 * HOUR + EVIDENCE_LASTS
+
+
+@pytest.mark.parametrize("now", [1.0, HOUR, 24 * HOUR, 100 * HOUR, 1e7])
+def test_blind_or_learning_is_never_holding(now: float) -> None:
+    """No window at all, however long one waits and however full the tank is believed."""
+    sight = watched(1.0, 99.0)
+    sight.look(START + now)
+    assert say(sight, now)[0] in {Verdict.LEARNING, Verdict.BLIND}
+    if now > LEARNING_LASTS:
+        assert say(sight, now)[0] is Verdict.BLIND
+
+
+def test_less_than_three_windows_are_too_few() -> None:
+    assert say(watched(16.0), 16 * HOUR)[0] is Verdict.LEARNING
+    assert say(watched(24.0), 24 * HOUR)[0] is Verdict.HOLDING
+
+
+def test_no_readings_is_learning_and_silence_is_blind() -> None:
+    assert verdict_of([], None, Sight(), None, START, SPEAKER)[0] is Verdict.LEARNING
+    assert say(watched(), 48 * HOUR + GAP, last=48 * HOUR)[0] is Verdict.BLIND
+    assert say(watched(), 48 * HOUR + GAP - 60.0, last=48 * HOUR)[0] is Verdict.HOLDING
+
+
+@pytest.mark.parametrize(("share", "sd"), [(0.6, 0.05), (0.8, 0.1), (0.75, 0.2)])
+def test_a_charge_that_may_be_low_is_not_called_holding(share: float, sd: float) -> None:
+    """The limit is 45 psi, three quarters of the target: 0.80 of the air. At it all is open."""
+    assert say(watched(), 48 * HOUR, of=facts(share, sd))[0] is not Verdict.HOLDING
+
+
+def test_a_fault_stands_even_while_blind_and_the_most_urgent_speaks() -> None:
+    low = low_charge(facts(0.6), SPEAKER, START, START + DAY)
+    lost = cushion_lost(facts(0.1), SPEAKER, START, START + 2 * DAY, None, 0.99)
+    end = 48 * HOUR + 10 * DAY
+    sight = watched()
+    sight.look(START + end)
+    verdict, why = say(sight, end, last=48 * HOUR, findings=[low, lost])
+    assert (verdict, why) == (Verdict.FAULT, lost.why)
+
+
+def test_what_has_ended_and_what_is_blind_is_no_fault() -> None:
+    ended = replace(low_charge(facts(0.6), SPEAKER, START, START + DAY), ended=START + 2 * DAY)
+    dark = blind(START, START + DAY, "no readings arrive", SPEAKER, SIXTY)
+    assert say(watched(), 48 * HOUR, findings=[ended])[0] is Verdict.HOLDING
+    assert say(watched(), 48 * HOUR, findings=[dark])[0] is not Verdict.FAULT
+
+
+def test_pressure_that_does_not_answer_ends_the_evidence_early_and_says_why() -> None:
+    sight = watched()
+    for number in range(6):
+        at = (50.0 + number) * HOUR
+        sight.burn([window(at, Kind.FLAT)], START + at)
+    sight.look(START + 48 * HOUR + 25 * HOUR)
+    assert sight.since is not None
+    assert "street side of the check valve" in sight.why
+
+
+def test_the_odd_rise_among_whole_burns_without_one_is_no_evidence() -> None:
+    """The supply's doing: burns that no draw disturbed mostly show nothing."""
+    sight = watched(8.0, 99.0, heater=1.0)
+    for number in range(20):
+        at = (1.0 + number) * HOUR
+        kind = Kind.RISE if number % 5 == 4 else Kind.FLAT
+        sight.burn([window(at, kind, undisturbed=True)], START + at)
+    assert not sight.answers
+    sight.look(START + 40 * HOUR)
+    assert sight.since is not None
+
+
+@pytest.mark.parametrize(
+    ("heater", "burns", "said"),
+    [
+        (math.nan, 0, "heater's state is not reported"),
+        (0.0, 0, "not been seen on"),
+        (1.0, 3, "3 burns, but none"),
+    ],
+)
+def test_a_blind_span_gives_its_reason(heater: float, burns: int, said: str) -> None:
+    sight = watched(30.0, 99.0, heater=heater)
+    for number in range(burns):
+        sight.burn([], START + (number + 1) * HOUR)
+    sight.look(START + 30 * HOUR)
+    assert sight.since == START
+    assert said in sight.why
+
+
+def test_spans_close_with_the_next_rise_and_silences_are_listed() -> None:
+    sight = watched(30.0, 99.0, heater=1.0)
+    sight.look(START + 30 * HOUR)
+    sight.gap(START + 5 * HOUR, START + 5 * HOUR + GAP)
+    sight.gap(START + 8 * HOUR, START + 8 * HOUR + GAP - 1.0)
+    open_span = sight.all_spans(START + 31 * HOUR)[0]
+    assert (open_span.start, open_span.end) == (START, START + 31 * HOUR)
+    sight.burn([window(32 * HOUR)], START + 32.1 * HOUR)
+    spans = [(s.start - START, s.end - START) for s in sight.all_spans(START + 50 * HOUR)]
+    assert spans == [(0.0, 32.1 * HOUR), (5 * HOUR, 5 * HOUR + GAP)]
+    assert sight.since is None
