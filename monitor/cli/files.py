@@ -48,7 +48,7 @@ def write_report(path: Path, site: Site, report: Report, log: Samples, visits: S
         span=[words.moment(time, site.timezone) for time in (report.start, report.end) if time is not None],
         charge=words.charge(report.air_charge[-1], site.unit) if report.air_charge else "not known",
         peak=views.peak(site, report),
-        left=words.days_left(report.forecast, report.end or 0.0) if report.forecast else "no date in sight",
+        left=views.left(site, report, report.end or 0.0),
         cards=[views.card(finding, site) for finding in report.findings],
         blind=[
             (*(words.moment(time, site.timezone) for time in (one.start, one.end)), one.why)

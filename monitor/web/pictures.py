@@ -40,7 +40,7 @@ def air_charge(site: Site, report: Report, visits: Sequence[Visit]) -> Chart | N
     unit = site.unit
     levels = []
     if report.forecast is not None:
-        levels.append(Level(words.in_unit(report.forecast.limit_kpa, unit), "limit", "limit"))
+        levels.append(Level(words.in_unit(report.forecast.limit_kpa, unit), "forecast limit", "limit"))
     if site.supply is not None:
         levels.append(Level(units.from_si(site.supply, unit), "supply pressure"))
     marks = [Mark(visit.time, visit.action.value) for visit in visits]

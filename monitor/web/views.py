@@ -98,7 +98,7 @@ def row(view: SiteView, now: float) -> Row:
         since=_since(view, now),
         charge=words.pressure(estimate.kpa, site.unit) if estimate else "not known yet",
         interval=words.interval(estimate, site.unit) if estimate else "",
-        left=_left(view, now),
+        left=left(site, report, now),
         age="never" if heard is None else words.ago(heard, now),
         heard="" if heard is None else words.moment(heard, site.timezone),
         strip=_strip(view),
@@ -179,6 +179,16 @@ def peak(site: Site, report: Report) -> str:
     return shown if site.relief is None else f"{shown}; relief valve opens at {_kpa(site.relief, site)}"
 
 
+def left(site: Site, report: Report, now: float) -> str:
+    """Return the time until the air charge falls below the pressure that the forecast is about."""
+    if report.forecast is not None:
+        limit = words.pressure(report.forecast.limit_kpa, site.unit)
+        return f"{words.days_left(report.forecast, now)}, until {limit}"
+    if any(finding.fault in _SPENT for finding in _standing(report)):
+        return "none"
+    return "no date in sight" if report.verdict is Verdict.HOLDING else "not known"
+
+
 def card(finding: Finding, site: Site, event: Event | None = None) -> Card:
     """Return a finding, and the event that it became where there is one, as a person needs it."""
     zone = site.timezone
@@ -210,13 +220,13 @@ def _value(point: Point, value: float, unit: str) -> str:
     return f"{value / 1000:.1f} kW" if value > 1 else ("on" if value > 0 else "off")
 
 
-def _standing(view: SiteView) -> list[Finding]:
-    return [finding for finding in view.report.findings if finding.ended is None]
+def _standing(report: Report) -> list[Finding]:
+    return [finding for finding in report.findings if finding.ended is None]
 
 
 def _word(view: SiteView) -> str:
     """Return the verdict in a word, or the fault that stands, the gravest first."""
-    faults = sorted(_standing(view), key=lambda one: _GRAVITY[one.severity])
+    faults = sorted(_standing(view.report), key=lambda one: _GRAVITY[one.severity])
     if view.report.verdict is Verdict.FAULT and faults:
         return words.fault(faults[0].fault)
     return _STATES[view.report.verdict]
@@ -224,22 +234,13 @@ def _word(view: SiteView) -> str:
 
 def _since(view: SiteView, now: float) -> str:
     report, zone = view.report, view.site.timezone
-    if report.verdict is Verdict.FAULT and _standing(view):
-        return f"since {words.date(min(one.began for one in _standing(view)), zone)}"
+    if report.verdict is Verdict.FAULT and _standing(view.report):
+        return f"since {words.date(min(one.began for one in _standing(view.report)), zone)}"
     if report.verdict is Verdict.BLIND and report.blind:
         return f"since {words.date(report.blind[-1].start, zone)}"
     if report.last_window is not None:
         return f"last clean heating window {words.ago(report.last_window, now)}"
     return ""
-
-
-def _left(view: SiteView, now: float) -> str:
-    report = view.report
-    if report.forecast is not None:
-        return words.days_left(report.forecast, now)
-    if any(finding.fault in _SPENT for finding in _standing(view)):
-        return "reached"
-    return "no date in sight" if report.verdict is Verdict.HOLDING else "not known"
 
 
 def _strip(view: SiteView) -> Markup:

@@ -88,7 +88,7 @@ def ago(time: float, now: float) -> str:
 def days_left(forecast: Forecast, now: float) -> str:
     """Return the time until the limit with its interval, in days: ``about 11 days (7 to 19)``."""
     if forecast.limit_date <= now:
-        return "limit reached"
+        return "none"
     days = [math.floor(max(0.0, when - now) / DAY) for when in (forecast.limit_date, forecast.low)]
     far = forecast.high is None or forecast.high > now + 3650 * DAY
     high = "no date" if far or forecast.high is None else str(math.ceil((forecast.high - now) / DAY))

@@ -126,8 +126,9 @@ def test_a_plot_is_a_png_with_something_on_it(cli: Cli, home: Path, tmp_path: Pa
     assert plot.read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
     assert plot.stat().st_size > 10_000
     # Its letters are there, whatever fonts this machine has.
-    lettered = '<svg xmlns="http://www.w3.org/2000/svg" width="80" height="20"><text font-family="sans-serif" y="15">{}</text></svg>'
-    assert files._png(lettered.format("60 psi")) != files._png(lettered.format(""))
+    head = '<svg xmlns="http://www.w3.org/2000/svg" width="80" height="20">'
+    lettered = f'{head}<text font-family="sans-serif" y="15">60 psi</text></svg>'
+    assert files._png(lettered) != files._png(f"{head}</svg>")
 
 
 @pytest.mark.parametrize(

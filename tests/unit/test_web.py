@@ -156,7 +156,7 @@ def test_sites_come_most_urgent_first_in_words(client: Page) -> None:
     words = text_of(html)
     assert "4 sites: 1 with a fault, 2 of which nothing can be told, 1 holding." in words
     assert "Air charge low" in words
-    assert "about 11 days (7 to 20)" in words
+    assert "about 11 days (7 to 20), until 43.5 psi" in words
     assert "No reading for 17 h. Before that: why so" in words
     assert "No reading yet." in words
     assert "51.5 psi" in words
@@ -173,7 +173,7 @@ def test_a_site_shows_event_charts_table_readings_and_settings(client: Page) -> 
     html = client.get("/sites/low?span=all").text
     words = text_of(html)
     for wanted in (
-        "seen <b>so</b>", "do this", "mind that", "Over 99\xa0% sure", "nobody has taken it yet".capitalize(),
+        "seen <b>so</b>", "do this", "mind that", "Over 99 % sure", "nobody has taken it yet".capitalize(),
         "Earlier events (1)", "Air charge 51.5 psi (49.5 to 53.5), no certain change in the last 7 days.",
         "Line pressure went from", "Relief valve setting", "150.0 psi", "not known", "118.9 psi; relief valve opens at",
     ):  # fmt: skip
