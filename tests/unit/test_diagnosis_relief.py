@@ -11,7 +11,7 @@ import pytest
 
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.limits import air_for_peak, limits_of, worst_case_peak
-from monitor.diagnosis.relief import discharge
+from monitor.diagnosis.relief import Discharge, discharge
 from monitor.diagnosis.words import CAUTION, Speaker, action, sureness
 from monitor.estimation.charge import AIR, Belief, first_belief
 from monitor.estimation.plant import Plant, plant_of
@@ -42,6 +42,11 @@ def burn(psi: np.ndarray, heater: float = 1.0) -> Samples:
     return Samples(time, psi * PSI / 1e3, np.full(len(psi), heater), np.full(len(psi), np.nan))
 
 
+def seen_in(psi: np.ndarray, share: float, heater: float = 1.0, plant: Plant = PLANT) -> Discharge | None:
+    """Return the discharge in rows of a burn; heat reaches the water at once."""
+    return discharge(burn(psi, heater), 0.0, believed(share), plant)
+
+
 CLIMB = np.linspace(60.0, 150.0, 20)
 PLATEAU = np.concatenate([CLIMB, np.full(40, 150.0)])
 SAW = np.concatenate([CLIMB, np.tile(np.linspace(130.0, 150.0, 10), 4)])
@@ -50,7 +55,7 @@ SAW = np.concatenate([CLIMB, np.tile(np.linspace(130.0, 150.0, 10), 4)])
 @pytest.mark.parametrize("psi", [PLATEAU, SAW], ids=["plateau", "saw-tooth"])
 @pytest.mark.parametrize("share", [0.03, 0.3])
 def test_heat_goes_on_and_the_line_stays_at_the_setting(psi: np.ndarray, share: float) -> None:
-    seen = discharge(burn(psi), believed(share), PLANT)
+    seen = seen_in(psi, share)
     assert seen is not None
     assert seen.pressure == pytest.approx(SETTING, rel=0.01)
     assert START + 130.0 <= seen.since <= START + 200.0
@@ -59,7 +64,7 @@ def test_heat_goes_on_and_the_line_stays_at_the_setting(psi: np.ndarray, share: 
 
 
 def test_it_is_told_while_it_happens_and_not_only_at_the_end_of_the_burn() -> None:
-    told = [n for n in range(2, len(PLATEAU)) if discharge(burn(PLATEAU[:n]), believed(0.05), PLANT)]
+    told = [n for n in range(2, len(PLATEAU)) if seen_in(PLATEAU[:n], 0.05)]
     assert told
     assert told[0] < 45
     assert told == list(range(told[0], len(PLATEAU)))
@@ -77,12 +82,11 @@ def test_it_is_told_while_it_happens_and_not_only_at_the_end_of_the_burn() -> No
     ids=["low", "rising", "no heat", "draw", "short"],
 )
 def test_what_is_no_discharge(psi: np.ndarray, heater: float) -> None:
-    assert discharge(burn(psi, heater), believed(0.1), PLANT) is None
+    assert seen_in(psi, 0.1, heater) is None
 
 
 def test_without_a_known_setting_nothing_is_said() -> None:
-    plant: Plant = plant_of(replace(SITE, relief=None))
-    assert discharge(burn(PLATEAU), believed(0.05), plant) is None
+    assert seen_in(PLATEAU, 0.05, plant=plant_of(replace(SITE, relief=None))) is None
 
 
 GALLON = 3.785411784e-3
@@ -91,11 +95,10 @@ HOT_PSIG = {50: 68.7, 40: 73.4, 30: 81.1, 20: 96.5, 15: 111.9, 10: 142.3}
 
 
 def bench(**changes: Any) -> Plant:
-    """Return a plant of that size: the water volume is what makes the growth .4488 gal."""
+    """Return a plant of that size."""
     site = Site("bench", heater=Heater(volume=0.15, setpoint=48.9), tank_volume=2.0 * GALLON,
                 precharge=50 * PSI, supply=50 * PSI, relief=SETTING)  # fmt: skip
-    plant = plant_of(site)
-    return replace(plant, water_volume=plant.water_volume * 0.4488 * GALLON / plant.full_recovery, **changes)
+    return replace(plant_of(site), full_recovery=0.4488 * GALLON, **changes)
 
 
 @pytest.mark.parametrize(("charge", "hot"), HOT_PSIG.items())
