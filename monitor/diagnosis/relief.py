@@ -11,7 +11,7 @@ from monitor.estimation.charge import Belief
 from monitor.estimation.heat import growth
 from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant
-from monitor.estimation.samples import Samples
+from monitor.estimation.samples import FloatArray, Samples
 
 OPENS: Final = 0.9
 """Share of the setting (gauge) that a plateau must reach: set pressures vary by 3 % and gauges by as much."""
@@ -34,11 +34,12 @@ class Discharge:
     volume: float
 
 
-def discharge(burn: Samples, belief: Belief, plant: Plant) -> Discharge | None:
-    """Return the discharge that the rows of a burn show up to now, or None.
+def discharge(burn: Samples, lag: float, belief: Belief, plant: Plant) -> Discharge | None:
+    """Return the discharge that the rows of a burn (and of its tail) show up to now, or None.
 
     A valve holds the line in a band below its setting (plateau or saw-tooth) while the heat of the same
-    time would have raised a closed line by a multiple of what was seen.
+    time, on its way through metal for ``lag`` seconds, would have raised a closed line by a multiple of
+    what was seen.
     """
     if plant.relief is None:
         return None
@@ -52,7 +53,9 @@ def discharge(burn: Samples, belief: Belief, plant: Plant) -> Discharge | None:
         rest = rest.between(0, int(left[0]))
     if len(rest) < _ROWS or rest.time[-1] - rest.time[0] < _SECONDS:
         return None
-    return _weigh(rest, min(_softest(belief, plant), _softest_seen(burn, first, plant)), plant)
+    volume = growth(burn.time, burn.heater, burn.temperature, plant, lag=lag, ended=False).volume
+    softest = min(_softest(belief, plant), _softest_seen(burn, first, volume, plant))
+    return _weigh(rest, float(volume[first + len(rest) - 1] - volume[first]), softest, plant)
 
 
 def _softest(belief: Belief, plant: Plant) -> float:
@@ -61,20 +64,17 @@ def _softest(belief: Belief, plant: Plant) -> float:
     return belief.air_quantile(2.0) / setting**2 + 2.0 * belief.elastic
 
 
-def _softest_seen(burn: Samples, first: int, plant: Plant) -> float:
+def _softest_seen(burn: Samples, first: int, volume: FloatArray, plant: Plant) -> float:
     """Compliance [m³/Pa] that the climb of this burn to row ``first`` has shown, draws making it softer."""
     climbed = float(burn.pressure[first] - burn.pressure[0]) * 1e3
     if first < 1 or climbed < _CLIMB * (plant.relief or 0.0):
         return np.inf
-    rows = burn.between(0, first + 1)
-    volume = growth(rows.time, rows.heater, rows.temperature, plant, ended=False).volume[-1]
-    return 1.5 * float(volume) / climbed
+    return 1.5 * float(volume[first] - volume[0]) / climbed
 
 
-def _weigh(rest: Samples, softest: float, plant: Plant) -> Discharge | None:
+def _weigh(rest: Samples, volume: float, softest: float, plant: Plant) -> Discharge | None:
     p = rest.pressure * 1e3
     setting = plant.relief or 0.0
-    volume = float(growth(rest.time, rest.heater, rest.temperature, plant, ended=False).volume[-1])
     expected = 0.7 * volume / softest
     # Of a saw-tooth the first and last third are compared, not two single rows.
     third = max(len(p) // 3, 1)

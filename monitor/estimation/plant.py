@@ -27,12 +27,15 @@ _INPUT_GUESS: Final = (10e3, 0.6)  # W and relative sd where no input is given
 _SETPOINT_GUESS: Final = (54.0, 0.09)  # °C; ±6 K in the expansion per joule at 1.5 % per K
 _SETPOINT_SD: Final = 0.035  # a given setpoint: ±2.5 K of thermostat, in the expansion per joule
 _EFFICIENCY_GIVEN_SD: Final = 0.025
+_LAYERS_SD: Final = (
+    0.03  # layers of cold and hot water in the heater: two kelvins in the water that is heated
+)
 _TANK_SD: Final = 0.015  # nominal against real tank volume
 _TANK_GUESS: Final = (8e-3, 0.4)
 _HEATER_VOLUME_GUESS: Final = 0.15
 _CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
 _COLD: Final = 10.0  # °C of cold water where nothing is measured
-PIPE_COMPLIANCE: Final = 1.0e-9
+PIPE_COMPLIANCE: Final = 2.0e-9
 """Compliance of pipes, hoses and trapped air per heater volume [1/Pa]: order of magnitude (no source)."""
 
 
@@ -105,7 +108,7 @@ def plant_of(site: Site) -> Plant:
         relief=site.relief,
         elastic=water * per_volume,
         elastic_sd=0.9,
-        scale_sd=math.sqrt(input_sd**2 + efficiency_sd**2 + setpoint_sd**2 + tank_sd**2),
+        scale_sd=math.hypot(input_sd, efficiency_sd, setpoint_sd, tank_sd, _LAYERS_SD),
     )
 
 

@@ -164,8 +164,7 @@ class Analyser:
         heating = Heating(self._lag.seconds, self._lag.learned, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
         self._sight.burn(windows, burn.at)
-        on = burn.rows.between(0, len(burn.rows) - burn.tail)
-        changed = self._near_relief(on, burn.at)
+        changed = self._near_relief(burn.rows, burn.at)
         if self._sight.answers:
             for window in windows:
                 self._belief = see(self._known(), window, self._plant)
@@ -173,7 +172,7 @@ class Analyser:
         return changed + self._watch.burn_passed(burn.at) + self._watch.sight(self._sight, burn.at)
 
     def _near_relief(self, rows: Samples, at: float) -> list[Finding]:
-        seen = discharge(rows, self._known(), self._plant)
+        seen = discharge(rows, self._lag.seconds, self._known(), self._plant)
         if seen is None:
             return []
         heating = Heating(self._lag.seconds, self._lag.learned, ended=False)
