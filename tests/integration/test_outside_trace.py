@@ -7,6 +7,7 @@ sensor are the evaluation's own. Thresholds are set from what the job asks, not 
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -62,27 +63,32 @@ def examine(folder: Path, *more: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
 
 
-_RUNS: dict[str, Run] = {}
-
-
 @pytest.fixture
 def run(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Run:
-    """Return the outcome of the case that the test is for; each case is run once a process."""
-    name = request.param
-    if name not in _RUNS:
+    """Return the outcome of the case that the test is for; it is kept for the other tests, of all workers."""
+    name = str(request.param)
+    base = tmp_path_factory.getbasetemp()
+    kept = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"outside-{name}.json"
+    if not kept.exists():
         folder = tmp_path_factory.mktemp(name)
         write(cases()[name], folder, 1)
         done = examine(folder, "--json")
-        truth = json.loads((folder / "TRUTH.json").read_text(encoding="utf-8"))
         assert done.returncode in {0, 1}, done.stderr
-        _RUNS[name] = Run(done.returncode, json.loads(done.stdout), done.stderr, truth)
-    return _RUNS[name]
+        truth = json.loads((folder / "TRUTH.json").read_text(encoding="utf-8"))
+        outcome = {
+            "code": done.returncode,
+            "said": json.loads(done.stdout),
+            "err": done.stderr,
+            "truth": truth,
+        }
+        (folder / "outcome").write_text(json.dumps(outcome), encoding="utf-8")
+        (folder / "outcome").replace(kept)
+    return Run(**json.loads(kept.read_text(encoding="utf-8")))
 
 
 def on(*names: str) -> pytest.MarkDecorator:
-    """Run a test for each of these cases; all tests of one case in the same process where there are several."""
-    params = [pytest.param(name, marks=pytest.mark.xdist_group(name), id=name) for name in names]
-    return pytest.mark.parametrize("run", params, indirect=True)
+    """Run a test for each of these cases."""
+    return pytest.mark.parametrize("run", names, indirect=True)
 
 
 def finding(run: Run, fault: str) -> dict[str, Any]:
