@@ -129,6 +129,11 @@ class Service:
         return None if self._page is None else self._page.url
 
     @property
+    def ready(self) -> bool:
+        """Tell whether all parts are up and nothing keeps the service from its work."""
+        return (self._page is None or self._page.ready) and not self.board.health().problems
+
+    @property
     def alive(self) -> bool:
         """Tell whether everything that must run does."""
         return self.runner.alive and (self._page is None or self._page.alive)

@@ -33,7 +33,7 @@ HOST: Final = "127.0.0.1"
 DAYS: Final = 42
 SPEED: Final = 90_000.0
 """Seconds of story in one second: 42 days take 40 s."""
-_PATIENCE: Final = 15.0
+_PATIENCE: Final = 30.0
 """Seconds for a part to come up."""
 _BEAT: Final = 0.1
 """Seconds between two looks at the story."""
@@ -72,7 +72,7 @@ def play(folder: Path, port: int, stopping: threading.Event, say: Say) -> None:
         _await(lambda: answers(broker_port), broker, stopping)
         clock = StoryClock()
         service = _service(folder, broker_port, listener, clock, stack)
-        _await(lambda: not service.board.health().problems, broker, stopping)
+        _await(lambda: service.ready, broker, stopping)
         if stopping.is_set():
             return
         arguments = ("publish", "--port", str(broker_port), "--days", str(DAYS), "--speed", str(SPEED))

@@ -66,6 +66,11 @@ class PageServer:
         """Tell whether the page is served."""
         return self._thread.is_alive()
 
+    @property
+    def ready(self) -> bool:
+        """Tell whether the page answers already."""
+        return self._server.started
+
     def start(self) -> None:
         """Begin to answer; returns at once."""
         self._thread.start()

@@ -81,29 +81,41 @@ class Folder:
 
 
 class Service:
-    """One run of the command, from its start to its end."""
+    """The command that runs a service; may be started again and again."""
 
     def __init__(self, folder: Folder) -> None:
         self.out, self.err = folder.path / "out.txt", folder.path / "err.txt"
+        self._folder = folder
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        """Start it and wait until it is ready."""
         with self.out.open("ab") as out, self.err.open("ab") as err:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "monitor", "run", "--config", str(folder.path / "service.toml")],
-                stdout=out, stderr=err, env={"PATH": os.environ["PATH"], "HOME": str(folder.path)},
+                [sys.executable, "-m", "monitor", "run", "--config", str(self._folder.path / "service.toml")],
+                stdout=out, stderr=err, env={"PATH": os.environ["PATH"], "HOME": str(self._folder.path)},
             )  # fmt: skip
-        wait_until(lambda: folder.ready() or self.process.poll() is not None, timeout=30, what="readiness")
-        assert self.process.poll() is None, self.err.read_text()
+        wait_until(lambda: self._folder.ready() or self._ended(), timeout=60, what="readiness")
+        assert not self._ended(), self.err.read_text()
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> int:
+        """Send a signal and return the exit code."""
+        assert self.process is not None
         self.process.send_signal(how)
         return self.process.wait(timeout=10)
+
+    def _ended(self) -> bool:
+        return self.process is None or self.process.poll() is not None
 
 
 @contextmanager
 def service(folder: Folder) -> Iterator[Service]:
+    """Run a service for the length of a ``with`` block."""
     one = Service(folder)
     try:
+        one.start()
         yield one
     finally:
-        if one.process.poll() is None:
+        if one.process is not None and one.process.poll() is None:
             one.process.kill()
             one.process.wait()

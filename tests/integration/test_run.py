@@ -21,7 +21,7 @@ import httpx
 import numpy as np
 import pytest
 from broker import Broker, running_broker, wait_until
-from running import Folder, Service, publish, service
+from running import Folder, publish, service
 
 from monitor.diagnosis.faults import Fault, Finding
 from monitor.estimation.samples import Samples
@@ -120,9 +120,8 @@ def test_killed_again_and_again_it_loses_nothing(folder: tuple[Folder, Broker], 
         sender.start()
         for _ in range(3):
             time.sleep(rng.uniform(0.05, 0.4))
-            one.process.kill()
-            one.process.wait()
-            one = Service(home)  # noqa: PLW2901
+            assert one.stop(signal.SIGKILL) == -signal.SIGKILL
+            one.start()
         sender.join()
         wait_until(lambda: home.last(log.site.id) > log.samples.time[-1], timeout=60, what="the last reading")
         wait_until(lambda: len(home.findings(log.site.id)) >= len(log.findings), what="all events")
