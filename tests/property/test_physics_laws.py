@@ -33,7 +33,7 @@ def test_pressure_after_undoes_taken_up(
     volume = growth(air, elastic, max(p1, charge), share)
     assume(not (elastic == 0.0 and volume == 0.0))
     p2 = pressure_after(air, elastic, p1, volume, charge)
-    assert p2 >= p1
+    assert p2 >= p1 * (1.0 - 1e-12)
     # Digits are lost where the gas hardly changes: 1e-12 of what gas and line hold.
     scale = air / max(p1, charge) + elastic * p2
     assert taken_up(air, elastic, p1, p2, charge) == approx(volume, rel=1e-9, abs=1e-12 * scale)

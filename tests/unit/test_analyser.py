@@ -173,6 +173,22 @@ def test_a_site_whose_heater_is_not_read_is_blind_and_says_so() -> None:
     assert "heater's state is not reported" in report.verdict_why
 
 
+def test_a_visit_that_is_told_late_counts_at_once() -> None:
+    """The book is often written in the evening: 20 psi found at noon, told when later rows are in."""
+    analyser = Analyser(SITE)
+    analyser.feed(quiet(0.0, 0.9))
+    analyser.visit(gauged(20.0 * PSI, at=0.5))
+    assert analyser.report().air_charge[-1].kpa == pytest.approx(20.0 * PSI / 1e3, abs=2.0 * PSI / 1e3)
+
+
+def test_a_visit_still_to_come_changes_nothing_before_its_time() -> None:
+    told, untold = Analyser(SITE), Analyser(SITE)
+    told.visit(gauged(20.0 * PSI, at=2.0))
+    for analyser in (told, untold):
+        analyser.feed(heated(1.0))
+    assert told.report() == untold.report()
+
+
 def test_a_refill_on_the_way_ends_what_was_low() -> None:
     low, full = heated(3.0, 0.5), heated(6.0)
     rows = join(low, full.between(len(low), len(full)))
