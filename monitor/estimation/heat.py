@@ -18,6 +18,8 @@ sits under it, so that less than the whole takes the heat until all is mixed (co
 _T_LOWEST: Final = 8.0
 _T_HIGHEST: Final = 95.0
 _OPEN_END: Final = (7.0, 7.0)  # K below setpoint and sd, where the end of the burn was not seen
+_FOLLOWS: Final = 3.0  # K of rise with which a sensor shows that it sits in the water that is heated
+_APART: Final = 8.0  # K between sensor and setpoint that are still believed
 _SD_FLOOR: Final = 0.7  # K, window to window
 _SD_SHARE: Final = 0.35  # of the distance to the setpoint
 
@@ -89,9 +91,14 @@ def _in_metal(time: FloatArray, watts: FloatArray, lag: float) -> FloatArray:
 
 
 def _end_temperature(temperature: FloatArray, plant: Plant) -> float:
+    """Temperature of the heated water at burner-off [°C]: the setpoint, or what a sensor shows that follows.
+
+    A sensor on a pipe reads too cold without flow, and one at the top may sit in hotter water that takes no
+    part in the burn. It is believed as far as it has risen with the burn, and only near the setpoint.
+    """
     known = temperature[np.isfinite(temperature)]
-    if len(known) == 0:
+    if len(known) < 2:
         return plant.setpoint
-    # A sensor on a pipe reads too cold without flow, one at the top may read stratified hot water:
-    # it is believed only near the setpoint.
-    return float(np.clip(np.max(known), plant.setpoint - 8.0, plant.setpoint + 8.0))
+    end = float(np.max(known))
+    follows = float(np.clip((end - float(known[0])) / _FOLLOWS, 0.0, 1.0))
+    return plant.setpoint + follows * float(np.clip(end - plant.setpoint, -_APART, _APART))

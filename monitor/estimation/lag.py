@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from monitor.estimation.noise import Noise
-from monitor.estimation.samples import Samples
+from monitor.estimation.samples import FloatArray, Samples
 from monitor.site import HeaterKind
 
 _PRIOR: Final = {
@@ -27,8 +27,11 @@ _PRIOR: Final = {
 _KEPT: Final = 15
 _NEEDED: Final = 3
 _SLOPE_OVER: Final = (90.0, 180.0, 300.0)  # s before burner-off: the shortest that stands out of the noise
+_LATE: Final = (100.0, 240.0)  # s after burner-off between which next to all heat has come
+_MOST_DOUBT: Final = 30.0  # s
 _LONGEST: Final = 150.0  # s; what rises later is no lag of metal
 _ROWS: Final = 3
+_ROWS_LATE: Final = 2
 _KPA: Final = 1000.0
 
 
@@ -57,23 +60,34 @@ def _shown(rows: Samples, tail: int, noise: Noise) -> float | None:
     if tail < _ROWS or end < _ROWS:
         return None
     p = rows.pressure * _KPA
-    for span in _SLOPE_OVER:
-        first = max(int(np.searchsorted(rows.time, rows.time[end - 1] - span)), 1)
-        t, before = rows.time[first:end], p[first:end]
-        if len(t) < _ROWS or np.min(np.diff(before)) < -noise.step:
-            return None
-        centred = t - np.mean(t)
-        slope = float(centred @ before / (centred @ centred))
-        if slope * float(t[-1] - t[0]) >= 4.0 * noise.sd + noise.resolution:
-            break
-    else:
+    climb = _climb(rows.time[:end], p[:end], noise)
+    if climb is None or np.min(np.diff(p[end:]), initial=0.0) < -noise.step:
         return None
+    slope, middle, level, count = climb
     # From the line through the slope at burner-off, not from one noisy row.
     off = 0.5 * float(rows.time[end - 1] + rows.time[end])
-    at_off = float(np.mean(before)) + slope * (off - float(np.mean(t)))
-    after = p[end : end + int(np.searchsorted(rows.time[end:], off + 2.0 * _LONGEST))]
-    if np.min(np.diff(after), initial=0.0) < -noise.step:
+    at_off = level + slope * (off - middle)
+    since = rows.time[end:] - off
+    # The median of a late part: the highest rows would be noise.
+    late = (since >= _LATE[0]) & (since <= _LATE[1])
+    rows_late = int(np.count_nonzero(late))
+    if rows_late < _ROWS_LATE:
         return None
-    rows_of_top = min(3, len(after))
-    top = float(np.mean(np.sort(after)[-rows_of_top:]))
-    return float(np.clip((top - at_off) / slope, 0.0, _LONGEST))
+    doubt = (noise.sd * np.sqrt(1.0 / count + 1.6 / rows_late) + 0.3 * noise.resolution) / slope
+    top = float(np.median(p[end:][late]))
+    return float(np.clip((top - at_off) / slope, 0.0, _LONGEST)) if doubt <= _MOST_DOUBT else None
+
+
+def _climb(time: FloatArray, p: FloatArray, noise: Noise) -> tuple[float, float, float, int] | None:
+    """Return slope [Pa/s] before burner-off, mean time, mean pressure and rows of it; None if unclear."""
+    for span in _SLOPE_OVER:
+        first = max(int(np.searchsorted(time, time[-1] - span)), 1)
+        t, before = time[first:], p[first:]
+        if len(t) < _ROWS or np.min(np.diff(before)) < -noise.step:
+            return None
+        middle = float(np.mean(t))
+        centred = t - middle
+        slope = float(centred @ before / (centred @ centred))
+        if slope * float(t[-1] - t[0]) >= 4.0 * noise.sd + noise.resolution:
+            return slope, middle, float(np.mean(before)), len(t)
+    return None
