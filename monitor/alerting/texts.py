@@ -92,13 +92,19 @@ def _about(finding: Finding) -> Rationale:
     )
 
 
+def _amended(finding: Finding) -> bool:
+    """Whether the relief valve began to discharge after the finding was raised: news of the same event."""
+    since = finding.evidence.get("relief_discharging_since")
+    return isinstance(since, int | float) and since > finding.raised
+
+
 def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
     about = _about(finding)
     name = plain(site.name, site.id)
     state = "OVER" if ended else "URGENT" if about.urgent else finding.severity.value.upper()
     key = f"{site.id}/{finding.fault.value}/{stamp(finding.raised)}"
     return Alert(
-        key=f"{key}/ended" if ended else key,
+        key=f"{key}/ended" if ended else f"{key}/relief" if _amended(finding) else key,
         site=site.id,
         # Cut the name, not the fault: the fault is what a small screen must show.
         title=f"[{state}] {name[: TITLE_LENGTH - len(about.headline) - 15]}: {about.headline}",

@@ -36,6 +36,7 @@ class Facts:
     reference: float | None
     change: float
     suspicion: Suspicion
+    contradicted: bool
 
     def evidence(self) -> dict[str, float | str | None]:
         """Return the facts in machine units: kPa gauge, per cent, epoch seconds."""
@@ -75,4 +76,5 @@ def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Fac
         reference=belief.reference_time,
         change=change,
         suspicion=suspect(belief, limits, plant),
+        contradicted=belief.contradicted,
     )

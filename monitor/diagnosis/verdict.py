@@ -27,7 +27,7 @@ def verdict_of(  # noqa: PLR0911 - one return a verdict, the most urgent first
     """
     standing = sorted((f for f in findings if f.ended is None and f.fault is not Fault.BLIND), key=_urgency)
     if standing:
-        return Verdict.FAULT, standing[0].why
+        return Verdict.FAULT, f"{standing[0].why}{_today(standing[0], facts, speaker)}"
     if last is None or facts is None:
         return Verdict.LEARNING, "No readings so far."
     if now - last >= GAP:
@@ -38,10 +38,19 @@ def verdict_of(  # noqa: PLR0911 - one return a verdict, the most urgent first
     if not sight.sees(now):
         count = len(sight.rises)
         return Verdict.LEARNING, f"{count} clean heating windows so far; three in a week are needed to judge."
+    if facts.contradicted:
+        return Verdict.LEARNING, "The last burn rose more steeply than it should; the next ones will tell."
     if max(facts.suspicion.low, facts.suspicion.leaking) > CLEARED:
         return Verdict.LEARNING, f"The air charge of about {estimate} may be low; more windows will tell."
     rise = speaker.moment(sight.last_rise) if sight.last_rise is not None else ""
     return Verdict.HOLDING, f"Air charge about {estimate}; last weighed {rise}."
+
+
+def _today(finding: Finding, facts: Facts | None, speaker: Speaker) -> str:
+    """Return how the charge stands now: the sentence of a finding keeps the figures of its day."""
+    if facts is None or finding.fault is not Fault.AIR_CHARGE_LOW:
+        return ""
+    return f" By now it is about {speaker.interval(facts.charge_low, facts.charge, facts.charge_high)}."
 
 
 def _urgency(finding: Finding) -> tuple[int, float]:

@@ -115,8 +115,7 @@ class Watch:
         self._relief_at, self._quiet = at, 0
         lost = self.standing(Fault.AIR_CUSHION_LOST)
         if lost is not None:
-            self._amend(lost, seen)
-            return []
+            return self._amend(lost, seen)
         if self.standing(Fault.RELIEF_DISCHARGING) is not None:
             return []
         if facts.suspicion.lost >= CERTAIN or self.proves_loss(windows):
@@ -140,9 +139,9 @@ class Watch:
         most = window.growth * (1.0 + 2.0 * plant.scale_sd + window.relative_sd)
         return most < by_air + 2.0 * plant.elastic * (window.p2 - window.p1)
 
-    def _amend(self, lost: Finding, seen: Discharge) -> None:
+    def _amend(self, lost: Finding, seen: Discharge) -> list[Finding]:
         if "relief_discharging_since" in lost.evidence:
-            return
+            return []
         evidence = dict(lost.evidence) | {
             "relief_discharging_since": round(seen.since),
             "relief_discharging_kpa": round(seen.pressure / 1000.0, 2),
@@ -151,7 +150,9 @@ class Watch:
             f"{lost.why} Since {self._speaker.moment(seen.since)} the relief valve lets water out during heating: "
             "never plug or cap it."
         )
-        self.findings[self.findings.index(lost)] = replace(lost, why=why, evidence=evidence)
+        amended = replace(lost, why=why, evidence=evidence)
+        self.findings[self.findings.index(lost)] = amended
+        return [amended]
 
     def burn_passed(self, at: float) -> list[Finding]:
         """Take note of a finished burn: a valve that stays shut for a day of burns has stopped discharging."""

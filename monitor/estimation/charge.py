@@ -26,7 +26,7 @@ DAY: Final = 86_400.0
 AIR, RATE, SCALE, ELASTIC, REFERENCE = range(5)
 
 _AIR_PRIOR_SD: Final = 0.4
-_RATE_PRIOR_SD: Final = 0.015  # per day
+_RATE_PRIOR_SD: Final = 0.02  # per day
 _AIR_WALK: Final = 0.004  # per square root of a day: slow loss is smooth, temperature of the room is not
 _RATE_WALK: Final = 0.0015  # per day, per square root of a day
 _RATE_MEMORY: Final = 45.0  # days over which a rate is forgotten
@@ -80,6 +80,13 @@ class Belief:
     def elastic(self) -> float:
         """Median of the elasticity of the line. [m³/Pa]."""
         return math.exp(self.mean[ELASTIC])
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether the newest window looks much stiffer than believed, and no later one has said otherwise."""
+        if not self.aside or self.windows == 0:
+            return False
+        return _surprise(self, self.aside[-1])[0] < 0.0
 
     @property
     def air_sd(self) -> float:

@@ -141,7 +141,8 @@ class Analyser:
             self._last = mark.at
             changed += self._take_mark(mark)
         self._last = float(rows.time[-1])
-        return changed
+        # A backlog that fills a silence leaves no gap behind: its rows alone end it.
+        return changed + self._watch.heard(float(rows.time[0]))
 
     def _take_mark(self, mark: Mark) -> list[Finding]:
         if isinstance(mark, Gap):

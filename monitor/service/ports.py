@@ -161,6 +161,12 @@ class Store(Protocol):
         of the alerts is filled in by the store.
         """
 
+    def amend_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Replace the finding of an active event where its evidence has a fact that the stored one lacks.
+
+        None, and nothing changed, where there is no such event or nothing new.
+        """
+
     def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark the event of this finding as returned to normal; None if unknown or ended already."""
 

@@ -209,6 +209,8 @@ class Runner:
             event = self._store.raise_event(site.id, finding, alerts)
             if event is not None:
                 LOG.warning("event %d raised at %s: %s", event.number, site.id, finding.fault)
+            elif (event := self._store.amend_event(site.id, finding, alerts)) is not None:
+                LOG.warning("event %d amended at %s: %s", event.number, site.id, finding.fault)
             return
         event = self._store.end_event(site.id, finding, alerts)
         if event is None and self._store.raise_event(site.id, replace(finding, ended=None), {}) is not None:

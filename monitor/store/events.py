@@ -47,18 +47,36 @@ def open_event(db: apsw.Connection, site: str, finding: Finding, alerts: Mapping
     return Event(number, site, finding, state)
 
 
+def _active(db: apsw.Connection, site: str, finding: Finding) -> Event | None:
+    row = db.execute(
+        _COLUMNS + " WHERE site = ? AND fault = ? AND raised_us = ?",
+        (site, finding.fault.value, microseconds(finding.raised)),
+    ).fetchone()
+    event = None if row is None else _event(row)
+    return None if event is None or event.state not in _AFTER_RETURN else event
+
+
+def amend_event(
+    db: apsw.Connection, site: str, finding: Finding, alerts: Mapping[str, Alert]
+) -> Event | None:
+    """Put a finding with more facts in the place of an active event's; None where nothing is new."""
+    event = _active(db, site, finding)
+    if event is None or not finding.evidence.keys() - event.finding.evidence.keys():
+        return None
+    db.execute("UPDATE event SET finding = ? WHERE number = ?", (_encode(finding), event.number))
+    _audit(db, event.number, finding.raised, (event.state, event.state), SERVICE, "amended with new facts")
+    _owe(db, event.number, alerts)
+    return Event(event.number, site, finding, event.state)
+
+
 def return_event(
     db: apsw.Connection, site: str, finding: Finding, alerts: Mapping[str, Alert]
 ) -> Event | None:
     """Mark the event of an ended finding as returned to normal; None where unknown or ended already."""
     if finding.ended is None:
         raise StoreError(f"the finding {finding.fault} of {site} has not ended: its event stays active")
-    row = db.execute(
-        _COLUMNS + " WHERE site = ? AND fault = ? AND raised_us = ?",
-        (site, finding.fault.value, microseconds(finding.raised)),
-    ).fetchone()
-    event = None if row is None else _event(row)
-    if event is None or event.state not in _AFTER_RETURN:
+    event = _active(db, site, finding)
+    if event is None:
         return None
     after = _AFTER_RETURN[event.state]
     db.execute(

@@ -111,6 +111,11 @@ class SqliteStore:
         with self._database.write() as db:
             return events.open_event(db, site, finding, alerts)
 
+    def amend_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
+        """Replace the finding of an active event where its evidence has a fact that the stored one lacks."""
+        with self._database.write() as db:
+            return events.amend_event(db, site, finding, alerts)
+
     def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark the event of this finding as returned to normal; None if unknown or ended already."""
         with self._database.write() as db:

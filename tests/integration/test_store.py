@@ -172,6 +172,23 @@ def test_an_event_runs_through_its_states_and_leaves_a_trail(store: SqliteStore)
     ]
 
 
+def test_an_event_takes_new_facts_once_and_owes_the_news(store: SqliteStore) -> None:
+    event = store.raise_event("mill-3", LOW, {})
+    assert event is not None
+    more = dataclasses.replace(
+        LOW, why="more", evidence={**LOW.evidence, "relief_discharging_since": T0 + 50}
+    )
+    amended = store.amend_event("mill-3", more, {"mail": ALERT})
+    assert amended == dataclasses.replace(event, finding=more)
+    assert store.amend_event("mill-3", more, {"mail": ALERT}) is None
+    assert store.amend_event("mill-3", LOW, {"mail": ALERT}) is None  # fewer facts are no news
+    assert [event.finding for event in store.events()] == [more]
+    assert [owed.alert.event for owed in store.due_deliveries(T0 + 60, 10)] == [event.number]
+    store.end_event("mill-3", dataclasses.replace(more, ended=T0 + 100), {})
+    again = dataclasses.replace(more, evidence={**more.evidence, "another": 1.0})
+    assert store.amend_event("mill-3", again, {}) is None  # what is over is not rewritten
+
+
 def test_an_event_that_ends_unseen_stays_open_until_it_is_acknowledged(store: SqliteStore) -> None:
     event = store.raise_event("mill-3", LOW, {})
     assert event is not None

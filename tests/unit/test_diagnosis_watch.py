@@ -183,9 +183,10 @@ def both_facts(finding: Finding) -> None:
 def test_a_discharge_with_a_lost_cushion_is_one_finding() -> None:
     book = Book()
     book.burns(0.0, 4, 0.1)
-    assert book.relief(2.0, 0.1) == []
+    amended = book.relief(2.0, 0.1)
     assert book.relief(2.1, 0.1) == []
     (finding,) = book.watch.findings
+    assert amended == [finding]  # told once, as the same finding
     both_facts(finding)
     assert finding.why.count("never plug or cap") == 1
 

@@ -44,7 +44,7 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     text = (ROOT / "config" / "cushionwatch.toml").read_text()
     settings = [line[2:] for line in text.splitlines() if line.startswith("# ") and _is_toml(line[2:])]
     on = [line for line in text.splitlines() if not line.startswith("#")]
-    assert len(settings) > 25
+    assert len(settings) > 24
     for name in ("mqtt-password", "ca.pem", "client.pem", "client.key"):
         (tmp_path / "secrets").mkdir(exist_ok=True)
         (tmp_path / "secrets" / name).write_text("x")
@@ -53,12 +53,11 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     (tmp_path / "sites" / "r.toml").write_bytes(
         (ROOT / "config" / "sites" / "riverside-12.toml").read_bytes()
     )
-    # tables go last, in TOML and here; keys before the first table of the example stand in [broker] or above
-    top = [line for line in settings if line.startswith("retention")]
+    # tables go last, in TOML and here; keys before the first table of the example stand in [broker]
     broker = [line for line in settings if line.startswith(("username", "password", "keep", "session"))]
-    rest = [line for line in settings if line not in top + broker]
+    rest = [line for line in settings if line not in broker]
     index = on.index("[broker]")
-    path = write(tmp_path, "\n".join([*on[:index], *top, "[broker]", *broker, *on[index + 1 :], *rest]))
+    path = write(tmp_path, "\n".join([*on[:index], "[broker]", *broker, *on[index + 1 :], *rest]))
     assert check_config(path) == []
     loaded = load_service(path)
     assert loaded.broker.password() == "x"
@@ -84,7 +83,6 @@ def test_the_least_file_has_sound_defaults(folder):
     assert settings.topics == (TopicTable(topic="cushionwatch/{site}/{point}"),)
     assert (settings.web.enabled, settings.web.host, settings.web.port) == (True, "127.0.0.1", 8080)
     assert dict(settings.channels) == {}
-    assert settings.retention_days is None
 
 
 @pytest.mark.parametrize(

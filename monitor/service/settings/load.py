@@ -29,7 +29,6 @@ class ServiceSettings:
     topics: tuple[TopicTable, ...]
     web: WebTable
     channels: Mapping[str, ChannelTable]
-    retention_days: int | None
 
 
 def load_service(path: Path) -> ServiceSettings:
@@ -56,7 +55,6 @@ def load_service(path: Path) -> ServiceSettings:
         topics=table.topics,
         web=table.web,
         channels=MappingProxyType(dict(table.alerts.channels)),
-        retention_days=table.retention_days,
     )
 
 

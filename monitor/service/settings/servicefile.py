@@ -133,4 +133,3 @@ class ServiceTable(Table):
     topics: Annotated[tuple[TopicTable, ...], AfterValidator(not_empty)] = DEFAULT_TOPICS
     web: WebTable = WebTable()
     alerts: AlertsTable = AlertsTable()
-    retention_days: Annotated[int, Field(strict=True, ge=1, le=36500)] | None = None
