@@ -8,6 +8,7 @@ pressure look the same, and are made good by the same number.
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 import numpy as np
@@ -27,7 +28,8 @@ _PRIOR: Final = {
 _KEPT: Final = 15
 _NEEDED: Final = 3
 _SLOPE_OVER: Final = (90.0, 180.0, 300.0)  # s before burner-off: the shortest that stands out of the noise
-_LATE: Final = (100.0, 240.0)  # s after burner-off between which next to all heat has come
+_RAGGED: Final = 3.0  # times the noise: what scatters more is no climb by heat alone
+_SHORTEST_TAIL: Final = 60.0  # s after burner-off without a draw
 _MOST_DOUBT: Final = 30.0  # s
 _LONGEST: Final = 150.0  # s; what rises later is no lag of metal
 _ROWS: Final = 3
@@ -61,21 +63,35 @@ def _shown(rows: Samples, tail: int, noise: Noise) -> float | None:
         return None
     p = rows.pressure * _KPA
     climb = _climb(rows.time[:end], p[:end], noise)
-    if climb is None or np.min(np.diff(p[end:]), initial=0.0) < -noise.step:
+    if climb is None:
         return None
     slope, middle, level, count = climb
     # From the line through the slope at burner-off, not from one noisy row.
     off = 0.5 * float(rows.time[end - 1] + rows.time[end])
     at_off = level + slope * (off - middle)
-    since = rows.time[end:] - off
-    # The median of a late part: the highest rows would be noise.
-    late = (since >= _LATE[0]) & (since <= _LATE[1])
+    fallen = np.flatnonzero(np.diff(p[end:]) < -noise.step)
+    seen = int(fallen[0]) + 1 if len(fallen) else tail
+    since = rows.time[end : end + seen] - off
+    # The median of the late part: the highest rows would be noise.
+    late = since >= 0.6 * since[-1]
     rows_late = int(np.count_nonzero(late))
-    if rows_late < _ROWS_LATE:
-        return None
     doubt = (noise.sd * np.sqrt(1.0 / count + 1.6 / rows_late) + 0.3 * noise.resolution) / slope
-    top = float(np.median(p[end:][late]))
-    return float(np.clip((top - at_off) / slope, 0.0, _LONGEST)) if doubt <= _MOST_DOUBT else None
+    if since[-1] < _SHORTEST_TAIL or rows_late < _ROWS_LATE or doubt > _MOST_DOUBT:
+        return None
+    rise = float(np.median(p[end : end + seen][late])) - at_off
+    return _lag_of(rise / slope, float(np.median(since[late])))
+
+
+def _lag_of(arrived: float, after: float) -> float:
+    """Return the lag [s] of which ``arrived`` seconds of growth have come ``after`` seconds.
+
+    arrived = lag (1 - exp(-after / lag)), solved by repetition; a lag near ``after`` or longer is cut.
+    """
+    lag = min(max(arrived, 0.0), _LONGEST)
+    for _ in range(20):
+        share = -math.expm1(-after / max(lag, 1.0))
+        lag = min(max(arrived / share, 0.0), _LONGEST)
+    return lag
 
 
 def _climb(time: FloatArray, p: FloatArray, noise: Noise) -> tuple[float, float, float, int] | None:
@@ -88,6 +104,9 @@ def _climb(time: FloatArray, p: FloatArray, noise: Noise) -> tuple[float, float,
         middle = float(np.mean(t))
         centred = t - middle
         slope = float(centred @ before / (centred @ centred))
+        ragged = float(np.std(before - slope * centred))
+        if ragged > _RAGGED * noise.sd + 0.5 * noise.resolution:
+            return None
         if slope * float(t[-1] - t[0]) >= 4.0 * noise.sd + noise.resolution:
             return slope, middle, float(np.mean(before)), len(t)
     return None

@@ -153,7 +153,9 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
 def _kind(scene: _Scene, ramp: Ramp, first: int, last: int) -> Kind | None:
     """Return whether rows show a rise, or none where the largest cushion would; None where they say nothing."""
     grown = float(scene.growth.volume[last] - scene.growth.volume[first])
-    if grown <= 0.0 or scene.rows.heater[first] <= 0.5 or not _telling(scene, grown, ramp):
+    # In the tail nothing but the lag says how much heat comes: trials with it were worse than blind.
+    in_tail = scene.rows.heater[first] <= 0.5
+    if grown <= 0.0 or in_tail or not _telling(scene, grown, ramp):
         return None
     expected = _expected_rise(grown, ramp.middle, scene.plant)
     if ramp.rise < max(expected, 3.0 * ramp.rise_sd):
@@ -196,7 +198,7 @@ def _relative_sd(
     known = float(np.mean(scene.growth.relative_sd[first : last + 1]))
     bent = 0.6 * max(abs(ramp.bend) - 0.5 * _BEND, 0.0)
     settling, warm = unsettled(*since, after_draw=after_draw)
-    late = 0.0 if after_draw else _late_heat(scene, first, last)
+    late = _late_heat(scene, first, last)
     parts = (ramp.rise_sd / ramp.rise, _FLOW_SD, known, bent, settling, late)
     return float(np.sqrt(sum(x * x for x in parts))), warm
 
