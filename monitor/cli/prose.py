@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 
 from monitor.diagnosis.faults import Finding
-from monitor.diagnosis.report import Report
+from monitor.diagnosis.report import Report, Verdict
 from monitor.site import Site
 from monitor.web import words
 
@@ -24,7 +24,9 @@ def _lines(site: Site, report: Report) -> Iterator[str]:
     if report.start is not None and report.end is not None:
         span = f"{words.moment(report.start, zone)} to {words.moment(report.end, zone)}"
         yield f"  Readings     {report.samples} rows, {span}"
-    yield from _fact("Verdict", f"{report.verdict.value}. {report.verdict_why}".strip())
+    # The words of a fault follow below, with what to do.
+    why = "See below." if report.verdict is Verdict.FAULT else report.verdict_why
+    yield from _fact("Verdict", f"{report.verdict.value}. {why}".strip())
     if report.air_charge:
         newest = words.charge(report.air_charge[-1], unit)
         yield from _fact("Air charge", f"{newest}, 90 % interval, from {report.windows} heating windows")
