@@ -6,13 +6,12 @@ Pure functions. All text that comes from settings or devices is put in as it is,
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from math import isfinite
 from typing import Final
 
-from monitor.alerting.rationale import DISCHARGING, Rationale, rationale
 from monitor.alerting.wording import clean, day, moment, plain, pressure, span, stamp
 from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.rationale import Rationale, rationale_of
 from monitor.diagnosis.report import Report
 from monitor.diagnosis.words import sureness
 from monitor.service.ports import Alert
@@ -34,7 +33,7 @@ def raised_alert(finding: Finding, site: Site, report: Report, created: float) -
 
     The store adds the number of the event; `signed` puts it into the text.
     """
-    about, zone = _about(finding), site.timezone
+    about, zone = rationale_of(finding), site.timezone
     cautions = list(_cautions(finding, about))
     lines = [
         *(f"{text}\n" for text in cautions[: int(about.urgent)]),
@@ -57,7 +56,7 @@ def raised_alert(finding: Finding, site: Site, report: Report, created: float) -
 
 def ended_alert(finding: Finding, site: Site, report: Report, created: float) -> Alert:
     """Return the alert that a fault has returned to normal. ``created``: epoch seconds UTC."""
-    about = _about(finding)
+    about = rationale_of(finding)
     ended = report.end if finding.ended is None else finding.ended
     over = "" if ended is None else f", over {moment(ended, site.timezone)}"
     lines = [
@@ -78,20 +77,6 @@ def signed(alert: Alert) -> str:
     return f"{alert.body}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
 
 
-def _about(finding: Finding) -> Rationale:
-    """Return what is true of a fault; urgent also where a discharging relief valve is part of the finding."""
-    about = rationale(finding.fault.value)
-    if about.urgent or finding.evidence.get("relief_discharging_since") is None:
-        return about
-    return replace(
-        about,
-        headline=f"{about.headline}, relief valve discharges",
-        respond="today",
-        cautions=(*DISCHARGING, *about.cautions),
-        urgent=True,
-    )
-
-
 def _amended(finding: Finding) -> bool:
     """Whether the relief valve began to discharge after the finding was raised: news of the same event."""
     since = finding.evidence.get("relief_discharging_since")
@@ -99,7 +84,7 @@ def _amended(finding: Finding) -> bool:
 
 
 def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
-    about = _about(finding)
+    about = rationale_of(finding)
     name = plain(site.name, site.id)
     state = "OVER" if ended else "URGENT" if about.urgent else finding.severity.value.upper()
     key = f"{site.id}/{finding.fault.value}/{stamp(finding.raised)}"

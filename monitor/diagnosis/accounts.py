@@ -6,11 +6,17 @@ import math
 
 from monitor.diagnosis.facts import Facts
 from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.limits import NEAR_RELIEF
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN
 from monitor.diagnosis.words import CAUTION, Speaker, action, sureness
 
 _KPA = 1000.0
+
+
+def near_relief(facts: Facts) -> bool:
+    """Whether a full recovery would come near the relief setting today."""
+    return facts.relief_setting is not None and facts.peak >= NEAR_RELIEF * facts.relief_setting
 
 
 def low_charge(facts: Facts, speaker: Speaker, began: float, at: float) -> Finding:
@@ -27,7 +33,7 @@ def low_charge(facts: Facts, speaker: Speaker, began: float, at: float) -> Findi
             f"The tank is losing air since about {speaker.date(began)}: {-100.0 * math.expm1(facts.change):.0f} % "
             f"is gone. The air charge is about {estimate}; the limit is {speaker.pressure(facts.limit)}."
         )
-    near = facts.relief_setting is not None and facts.peak >= 0.9 * facts.relief_setting
+    near = near_relief(facts)
     why = f"{seen} {_peak(facts, speaker)}{_date(facts, speaker)} This is {sureness(confidence)}."
     return Finding(
         Fault.AIR_CHARGE_LOW,

@@ -15,7 +15,9 @@ LOW_SHARE: Final = 0.75
 LOST_SHARE: Final = 0.3
 """Share of the nominal air below which a cushion counts as lost: a gauge would read about zero."""
 
-_NEAR_RELIEF: Final = 0.9  # share of the relief setting that a full recovery must not reach
+NEAR_RELIEF: Final = 0.9
+"""Share of the relief setting that a full recovery must not reach (common practice, no source)."""
+
 _HIGHEST_LIMIT: Final = 0.9  # a limit nearer to the target means a small tank, not a low charge
 
 
@@ -35,7 +37,7 @@ def limits_of(plant: Plant, supply: float, elastic: float) -> Limits:
     relief = None
     if plant.relief is not None:
         relief = air_for_peak(plant, supply, elastic, plant.relief)
-        near = air_for_peak(plant, supply, elastic, _NEAR_RELIEF * plant.relief)
+        near = air_for_peak(plant, supply, elastic, NEAR_RELIEF * plant.relief)
         low_charge = max(low_charge, min(plant.charge_gauge(near), _HIGHEST_LIMIT * plant.charge_target))
     return Limits(plant.air_of(low_charge), low_charge, LOST_SHARE * plant.air_nominal, relief)
 

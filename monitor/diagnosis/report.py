@@ -11,11 +11,13 @@ from monitor.diagnosis.faults import Finding
 class Verdict(StrEnum):
     """The state of a site in one word.
 
-    ``HOLDING`` needs positive evidence that is fresh; without it a site is ``BLIND`` (or ``LEARNING``
-    at the start). A standing finding makes it ``FAULT``.
+    ``HOLDING`` needs positive evidence that is fresh and leaves little doubt; without evidence a site is
+    ``BLIND`` (or ``LEARNING`` at the start), with evidence that does not suffice or that shows something
+    amiss for which no fault is named it is ``DOUBTFUL``. A standing finding makes it ``FAULT``.
     """
 
     HOLDING = "holding"
+    DOUBTFUL = "doubtful"
     LEARNING = "learning"
     BLIND = "blind"
     FAULT = "fault"

@@ -13,7 +13,13 @@ SILENT: Final = 3600.0
 """Seconds without any reading after which the last verdict is shown as past, not as present."""
 
 _BY_SEVERITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
-_BY_VERDICT: Final = {Verdict.FAULT: 0, Verdict.BLIND: 4, Verdict.LEARNING: 5, Verdict.HOLDING: 6}
+_BY_VERDICT: Final = {
+    Verdict.FAULT: 0,
+    Verdict.BLIND: 4,
+    Verdict.DOUBTFUL: 5,
+    Verdict.LEARNING: 6,
+    Verdict.HOLDING: 7,
+}
 
 
 def last_heard(view: SiteView) -> float | None:

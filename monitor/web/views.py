@@ -21,6 +21,7 @@ from monitor.web import charts, words
 _STATES: Final = {
     Verdict.FAULT: "Fault",
     Verdict.BLIND: "Cannot tell",
+    Verdict.DOUBTFUL: "Doubtful",
     Verdict.LEARNING: "Learning",
     Verdict.HOLDING: "Holding",
 }

@@ -7,11 +7,11 @@ import math
 
 import pytest
 
-from monitor.alerting.rationale import RATIONALES, UNKNOWN, rationale
 from monitor.alerting.routing import ChannelSettings, composer, route
 from monitor.alerting.texts import TITLE_LENGTH, ended_alert, raised_alert, signed
 from monitor.alerting.wording import clean, moment, plain, pressure, span
 from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.rationale import RATIONALES, UNKNOWN, rationale
 from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.service.ports import Alert
 from monitor.site import Heater, HeaterKind, Site

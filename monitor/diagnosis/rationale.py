@@ -8,8 +8,10 @@ Keyed by the code, so that a row can stand before its fault can be found.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
+
+from monitor.diagnosis.faults import Finding
 
 RELIEVE: Final = (
     "Shut off the supply and let the pressure off the tank's water side before you gauge or pump: with water "
@@ -257,3 +259,17 @@ UNKNOWN: Final = Rationale(
 def rationale(fault: str) -> Rationale:
     """Return the row of a fault; a general one for a code that has none yet."""
     return RATIONALES.get(fault, UNKNOWN)
+
+
+def rationale_of(finding: Finding) -> Rationale:
+    """Return what is true of a finding; urgent also where a discharging relief valve is part of it."""
+    about = rationale(finding.fault.value)
+    if about.urgent or finding.evidence.get("relief_discharging_since") is None:
+        return about
+    return replace(
+        about,
+        headline=f"{about.headline}, relief valve discharges",
+        respond="today",
+        cautions=(*DISCHARGING, *about.cautions),
+        urgent=True,
+    )
