@@ -77,10 +77,12 @@ def signed(alert: Alert) -> str:
     return f"{alert.body}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
 
 
-def _amended(finding: Finding) -> bool:
-    """Whether the relief valve began to discharge after the finding was raised: news of the same event."""
+def _news(finding: Finding) -> str:
+    """Return what has become known of the finding after it was raised, as the end of its key; empty if nothing."""
     since = finding.evidence.get("relief_discharging_since")
-    return isinstance(since, int | float) and since > finding.raised
+    if isinstance(since, int | float) and since > finding.raised:
+        return "/relief"
+    return "/near-relief" if "near_relief_since" in finding.evidence else ""
 
 
 def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
@@ -89,7 +91,7 @@ def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bo
     state = "OVER" if ended else "URGENT" if about.urgent else finding.severity.value.upper()
     key = f"{site.id}/{finding.fault.value}/{stamp(finding.raised)}"
     return Alert(
-        key=f"{key}/ended" if ended else f"{key}/relief" if _amended(finding) else key,
+        key=f"{key}/ended" if ended else f"{key}{_news(finding)}",
         site=site.id,
         # Cut the name, not the fault: the fault is what a small screen must show.
         title=f"[{state}] {name[: TITLE_LENGTH - len(about.headline) - 15]}: {about.headline}",

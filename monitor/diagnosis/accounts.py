@@ -119,23 +119,13 @@ def relief_open(
     )
 
 
-def blind(since: float, at: float, why: str, speaker: Speaker, target: float) -> Finding:
+def blind(since: float, at: float, why: str, remedy: str, speaker: Speaker) -> Finding:
     """Return the finding that a site cannot be watched."""
     text = (
-        f"This site is blind since {speaker.moment(since)}: {why}. A lost air cushion would not be noticed now; this "
-        "is not a sign that all is well."
+        f"This site is blind since {speaker.moment(since)}: {why}. A lost air cushion would not be noticed now; "
+        "this is not a sign that all is well."
     )
-    return Finding(
-        Fault.BLIND,
-        since,
-        at,
-        Severity.MEDIUM,
-        1.0,
-        text,
-        action(Fault.BLIND, speaker, target),
-        CAUTION,
-        {"reason": why},
-    )
+    return Finding(Fault.BLIND, since, at, Severity.MEDIUM, 1.0, text, remedy, CAUTION, {"reason": why})
 
 
 def _peak(facts: Facts, speaker: Speaker) -> str:

@@ -26,7 +26,14 @@ RAISE_AFTER: Final = 24 * HOUR
 GAP: Final = HOUR
 """Silence that is listed as a blind span."""
 
+NO_READINGS: Final = "no readings arrive"
+SILENCE_REMEDY: Final = (
+    "Check power and network of the device and its way to the broker; `cushionwatch rejected` lists what came "
+    "but could not be read."
+)
+
 _FLAT_NEEDED: Final = 4  # windows that show no rise, one after the other, before the evidence ends early
+_AGAIN: Final = 3  # rises that end a blindness of no answer
 _WHOLE_BURNS: Final = 20
 _FLAT_LASTS: Final = 24 * HOUR
 
@@ -46,6 +53,9 @@ class Sight:
     silent: list[BlindSpan] = field(default_factory=list)
     since: float | None = None  # the open span
     why: str = ""
+    remedy: str = ""
+    again: int = 0  # rises since the span opened
+    flat_before: bool = False  # the open span was one of pressure that did not answer
 
     def rows(self, samples: Samples) -> None:
         """Take note of rows."""
@@ -78,9 +88,13 @@ class Sight:
     def _rise(self, end: float, at: float) -> None:
         self.last_rise = end
         self.burns = 0
+        self.flat_before = self.flat_before or len(self.flat) >= _FLAT_NEEDED
         self.flat.clear()
         self.rises = [t for t in self.rises if t > end - 7 * 24 * HOUR] + [end]
-        if self.since is not None:
+        self.again += 1
+        # One rise after many without may be the supply's doing; the first of a new site may not.
+        needed = _AGAIN if self.flat_before else 1
+        if self.since is not None and self.again >= needed:
             self.spans.append(BlindSpan(self.since, at, self.why))
             self.since = None
 
@@ -98,7 +112,8 @@ class Sight:
             if now < since + patience:
                 return
             self.since = since
-        self.why = self._reason()
+            self.again, self.flat_before = 0, False
+        self.why, self.remedy = self._reason()
 
     def _evidence_until(self) -> tuple[float, float]:
         """Return when the evidence ends, and how long after that the site is still learning."""
@@ -108,18 +123,31 @@ class Sight:
         early = len(self.flat) >= _FLAT_NEEDED
         return self.last_rise + (_FLAT_LASTS if early else EVIDENCE_LASTS), 0.0
 
-    def _reason(self) -> str:
+    def _reason(self) -> tuple[str, str]:
+        """Return why nothing would be seen, and what to do about it."""
         if not self.heater_known:
-            return "the heater's state is not reported, so that heating cannot be told from supply and draws"
+            return (
+                "the heater's state is not reported, so that heating cannot be told from supply and draws",
+                "Connect a signal that tells when the heater heats (relay, current, flame) and publish it.",
+            )
         if self.burns == 0:
-            return "the heater has not been seen on: without heating nothing tests the cushion"
+            return (
+                "the heater has not been seen on since: without heating nothing tests the cushion",
+                "If the heater is in use, check its signal and wiring: it may be stuck at off.",
+            )
         if len(self.flat) >= _FLAT_NEEDED or not self.answers:
             return (
                 f"pressure does not answer to heat ({len(self.flat)} heating windows without a rise): the sensor may "
-                "sit on the street side of the check valve, the check valve may let pressure pass, or the system is "
-                "not closed; the tank is not tested then"
+                "sit on the street side of the check valve, the check valve may let pressure pass, or the system "
+                "is not closed; the tank is not tested then",
+                "Check on which side of the check valve the sensor sits, then the check valve itself; where the "
+                "system is open to the street on purpose, this tank cannot be watched by pressure.",
             )
-        return f"{self.burns} burns, but none had a stretch without a draw long enough to weigh the cushion"
+        return (
+            f"{self.burns} burns, but none had a stretch without a draw long enough to weigh the cushion",
+            "Readings every 10 s or faster give shorter stretches a meaning; a week with a quieter hour, or a "
+            "gauge reading entered as a visit, bridges the time.",
+        )
 
     def all_spans(self, now: float) -> list[BlindSpan]:
         """Return closed spans and the open one up to ``now``, by start."""

@@ -68,7 +68,7 @@ def _doubt(facts: Facts, speaker: Speaker) -> str:
         return (
             f"The air charge is about {estimate}, but a full recovery from cold would still reach "
             f"{speaker.pressure(facts.peak)} where the relief valve opens "
-            f"({speaker.pressure(facts.relief_setting)}): the tank may be too small, or its figures in the site file wrong."
+            f"({speaker.pressure(facts.relief_setting)}): the tank may be too small, or the site file wrong about it."
         )
     if facts.supply > SUPPLY_LIMIT:
         return (

@@ -9,13 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from monitor.diagnosis.accounts import blind, cushion_lost, low_charge, relief_open
+from monitor.diagnosis.accounts import blind, cushion_lost, low_charge, near_relief, relief_open
 from monitor.diagnosis.facts import Facts
-from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import LOST_SHARE
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN, CLEARED, loss_began
-from monitor.diagnosis.sight import RAISE_AFTER, Sight
+from monitor.diagnosis.sight import NO_READINGS, RAISE_AFTER, SILENCE_REMEDY, Sight
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.charge import DAY, Belief
 from monitor.estimation.plant import Plant
@@ -108,6 +108,15 @@ class Watch:
         began = at if began is None else began
         return [self._add(low_charge(facts, self._speaker, min(began, at), at))]
 
+    def _escalate(self, low: Finding, facts: Facts, at: float) -> list[Finding]:
+        """Tell once that a low charge has come so far that a full recovery nears the relief valve."""
+        if low.severity is Severity.HIGH or not near_relief(facts):
+            return []
+        today = low_charge(facts, self._speaker, low.began, low.raised)
+        worse = replace(today, evidence=dict(today.evidence) | {"near_relief_since": round(at)})
+        self.findings[self.findings.index(low)] = worse
+        return [worse]
+
     def discharge(self, seen: Discharge, windows: list[Window], facts: Facts, at: float) -> list[Finding]:
         """Take a discharging relief valve into account; ``windows`` are those of the same burn."""
         if self._relief is None or at - self._relief_at > DAY:
@@ -175,15 +184,14 @@ class Watch:
         if standing is not None or at - sight.since < RAISE_AFTER:
             return []
         self._silent = False
-        return [self._add(blind(sight.since, at, sight.why, self._speaker, self._plant.charge_target))]
+        return [self._add(blind(sight.since, at, sight.why, sight.remedy, self._speaker))]
 
     def silence(self, last: float, now: float) -> list[Finding]:
         """Raise blindness where no reading has come since ``last``."""
         if now - last < RAISE_AFTER or self.standing(Fault.BLIND) is not None:
             return []
         self._silent = True
-        why = "no readings arrive"
-        return [self._add(blind(last, last + RAISE_AFTER, why, self._speaker, self._plant.charge_target))]
+        return [self._add(blind(last, last + RAISE_AFTER, NO_READINGS, SILENCE_REMEDY, self._speaker))]
 
     def heard(self, at: float) -> list[Finding]:
         """End the blindness of a silence: readings are back."""

@@ -83,5 +83,4 @@ def action(fault: Fault, speaker: Speaker, target: float) -> str:
             "valve keeps discharging and call a licensed installer. Never plug or cap a relief valve, never raise "
             "its setting."
         ),
-        Fault.BLIND: "Restore what is missing, then wait for the first clean heating window.",
     }[fault]

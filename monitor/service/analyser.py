@@ -27,6 +27,7 @@ from monitor.estimation.trend import crossing
 from monitor.estimation.windows import Heating, find_windows
 from monitor.site import Site, Visit
 
+_QUARTER: Final = DAY / 4.0  # s: every day of a log then has estimates of its own
 _KPA: Final = 1000.0
 
 
@@ -52,6 +53,7 @@ class Analyser:
         self._start: float | None = None
         self._last: float | None = None
         self._ticked = 0.0
+        self._noted = 0.0  # the last quarter of a day for which an estimate was due
         self._samples = 0
 
     def feed(self, samples: Samples) -> list[Finding]:
@@ -216,14 +218,18 @@ class Analyser:
         return limits_of(self._plant, self._rest.level, elastic)
 
     def _days(self, at: float) -> None:
-        """Note the estimate at each midnight (UTC) that has passed."""
-        first = self._charge[-1].time if self._charge else self._start
-        if first is None or self._belief is None:
+        """Note the estimate at each quarter of a day (UTC) that has passed."""
+        if self._start is None or self._belief is None:
             return
-        midnight = (math.floor(first / DAY) + 1) * DAY
-        while midnight <= at:
-            self._charge.append(self._estimate(midnight))
-            midnight += DAY
+        # Before anything is known of the cushion, one loose guess a day says so often enough.
+        known = self._belief.windows > 0 or self._belief.gauged
+        self._noted = max(self._noted, self._start)
+        quarter = (math.floor(self._noted / _QUARTER) + 1) * _QUARTER
+        while quarter <= at:
+            if known or quarter % DAY == 0.0:
+                self._charge.append(self._estimate(quarter))
+            self._noted = quarter
+            quarter += _QUARTER
 
     def _estimate(self, time: float) -> ChargeEstimate:
         belief = predict(self._known(), time)

@@ -21,6 +21,8 @@ LOG = logging.getLogger("cushionwatch.desk")
 DAY: Final = 86400.0
 CHUNK: Final = 7 * DAY
 """Seconds of stored readings that a replay holds in memory at once."""
+ROUNDING: Final = 1e-3
+"""Seconds, more than what a time may differ by between the live service and the store's microseconds."""
 ALL: Final = 1_000_000
 """More events than a site can have."""
 
@@ -99,11 +101,14 @@ class Desk:
             series = {point: store.readings(self.site.id, point, start, start + CHUNK) for point in Point}
             found += self.take(in_order(self.site.id, series))
             start += CHUNK
-        if stopping() or self.failure:
-            return []
         events = store.events(self.site.id, open_only=True, limit=ALL)
         known = [event for event in events if event.finding.ended is None]
-        return reconcile(found, known, end)
+        # What was raised in a silence is found in no reading: tell how far time had come at the least.
+        reached = max((event.finding.raised for event in known), default=-math.inf)
+        found += self._work(lambda: self._pipeline.tick(reached + ROUNDING))
+        if stopping() or self.failure:
+            return []
+        return reconcile(found, known, max(end, reached))
 
 
 def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
@@ -116,23 +121,25 @@ def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
     return [Outcome(finding, finding.ended not in raised) for finding in changed]
 
 
-def reconcile(found: Sequence[Finding], known: Sequence[Event], newest: float) -> list[Outcome]:
+def reconcile(found: Sequence[Finding], known: Sequence[Event], reached: float) -> list[Outcome]:
     """Return what to write down so that the store agrees with a replay; the store ignores what it has.
 
-    ``known`` are the standing events. Replay and store differ after a crash between two writes, after late
-    readings, and when the site file or this program changed. People are told of what stands and is new, and
-    of what ended and stood; not of old history seen with new eyes, nor twice of a fault that merely got
-    another date.
+    ``known`` are the standing events; ``reached`` is the time that the replay has come to: of an event that
+    was raised later it knows nothing, and leaves it as it is. Replay and store differ after a crash between
+    two writes, after late readings, and when the site file or this program changed. People are told of what
+    stands and is new, and of what ended and stood; not of old history seen with new eyes, nor twice of a
+    fault that merely got another date.
     """
     latest = {_key(finding): finding for finding in found}
     open_keys = {_key(event.finding) for event in known}
-    orphans = [event.finding for event in known if _key(event.finding) not in latest]
+    unseen = [event.finding for event in known if _key(event.finding) not in latest]
+    orphans = [finding for finding in unseen if finding.raised <= reached]
     redated = {finding.fault for finding in orphans}
     standing = {finding.fault for finding in latest.values() if finding.ended is None}
     raised = {finding.raised for finding in latest.values()}
-    found_out = [Outcome(replace(old, ended=newest), old.fault not in standing) for old in orphans]
+    found_out = [Outcome(replace(old, ended=reached), old.fault not in standing) for old in orphans]
     for key, finding in latest.items():
-        recent = finding.raised > newest - DAY
+        recent = finding.raised > reached - DAY
         if finding.ended is None:
             found_out.append(Outcome(finding, finding.fault not in redated))
         else:

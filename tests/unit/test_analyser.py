@@ -81,7 +81,7 @@ def test_what_is_left_of_a_cushion_decides_its_name(share: float, fault: Fault) 
     report = analyser.report()
     assert report.verdict is Verdict.FAULT
     assert [f.fault for f in report.findings if f.ended is None] == [fault]
-    assert report.verdict_why.startswith(report.findings[-1].why)
+    assert report.verdict_why.endswith(report.findings[-1].why)
 
 
 def test_there_is_one_estimate_a_midnight_and_one_for_now() -> None:

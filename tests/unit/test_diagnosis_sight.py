@@ -120,7 +120,7 @@ def test_a_fault_stands_even_while_blind_and_the_most_urgent_speaks() -> None:
 
 def test_what_has_ended_and_what_is_blind_is_no_fault() -> None:
     ended = replace(low_charge(facts(0.6), SPEAKER, START, START + DAY), ended=START + 2 * DAY)
-    dark = blind(START, START + DAY, "no readings arrive", SPEAKER, SIXTY)
+    dark = blind(START, START + DAY, "no readings arrive", "check the device", SPEAKER)
     assert say(watched(), 48 * HOUR, findings=[ended])[0] is Verdict.HOLDING
     assert say(watched(), 48 * HOUR, findings=[dark])[0] is not Verdict.FAULT
 
@@ -174,4 +174,31 @@ def test_spans_close_with_the_next_rise_and_silences_are_listed() -> None:
     sight.burn([window(32 * HOUR)], START + 32.1 * HOUR)
     spans = [(s.start - START, s.end - START) for s in sight.all_spans(START + 50 * HOUR)]
     assert spans == [(0.0, 32.1 * HOUR), (5 * HOUR, 5 * HOUR + GAP)]
+    assert sight.since is None
+
+
+def test_every_blindness_says_what_to_do() -> None:
+    unknown = Sight(start=START)
+    off = Sight(start=START, heater_known=True)
+    busy = Sight(start=START, heater_known=True, burns=7)
+    remedies = []
+    for sight in (unknown, off, busy):
+        sight.look(START + 30 * HOUR)
+        assert sight.since == START
+        remedies.append(sight.remedy)
+    assert ["publish" in remedies[0], "stuck" in remedies[1], "10 s" in remedies[2]] == [True, True, True]
+
+
+def test_one_rise_after_many_without_ends_no_blindness() -> None:
+    """What the supply does by chance is no answer to heat; three rises in a row are."""
+    sight = watched()
+    for number in range(6):
+        at = (50.0 + number) * HOUR
+        sight.burn([window(at, Kind.FLAT)], START + at)
+    sight.look(START + 80 * HOUR)
+    assert sight.since is not None
+    for number in range(3):
+        assert sight.since is not None
+        at = (81.0 + number) * HOUR
+        sight.burn([window(at, Kind.RISE)], START + at)
     assert sight.since is None

@@ -355,6 +355,40 @@ def test_an_event_that_a_replay_no_longer_finds_ends_aloud() -> None:
     assert reconcile([], [event(finding(0))], 60) == [(finding(0, ended=60), True)]
 
 
+def test_an_event_that_was_raised_after_all_that_a_replay_saw_is_left_standing() -> None:
+    assert reconcile([], [event(finding(61, fault=Fault.BLIND))], 60) == []
+
+
+# No whole microseconds, as the arrival of a bare number is: the store rounds it.
+@pytest.mark.parametrize("last", [1000.0, 1767571200.0000007, 1767571200.1234565])
+def test_a_silence_stays_an_event_over_restarts_until_readings_return(tmp_path: Path, last: float) -> None:
+    store, broker, clock = SqliteStore(tmp_path / "store.db"), Broker(), Manual(last + 1.0)
+    broker.put((last - 60, 400), (last, 400))
+    with running(store, broker, clock):
+        until(lambda: len(broker.acknowledged) == 2)
+        clock.pass_by(DAY + runner.GRACE)
+        until(lambda: store.events("a"), "the event")
+    (blind,) = store.events("a")
+    assert (blind.finding.fault, blind.finding.raised) == (Fault.BLIND, last + DAY)
+    for _ in range(2):
+        with running(store, again := Broker(), clock) as one:
+            until(lambda one=one: not one.problems())  # type: ignore[misc]
+            # Known at once, not only when the silence is looked at again.
+            assert [found.ended for found in one.desks["a"].report().findings] == [None]
+            clock.pass_by(DAY)
+            until(lambda one=one: one._looked == clock.now())  # type: ignore[misc]
+        assert [event.finding for event in store.events("a")] == [blind.finding]
+        assert titles(store) == ["raised"]
+    with running(store, again, clock):
+        again.put((clock.now(), 400), (clock.now() + 60, 400))
+        until(lambda: store.events("a")[0].finding.ended, "the end")
+    assert [event.finding.ended for event in store.events("a")] == [clock.now()]
+    (owed,) = store.due_deliveries(1e12, 100)  # the end waits until its beginning has gone out
+    store.delivered(owed.id, clock.now())
+    assert titles(store) == ["ended"]
+    store.close()
+
+
 def test_a_replay_that_failed_half_way_begins_anew(path: Path) -> None:
     store = SqliteStore(path)
     store.commit([Reading("a", Point.PRESSURE, float(when), 2000) for when in (0, 10, 60)], [])
