@@ -99,10 +99,10 @@ class Watch:
         return [*ended, self._add(finding)]
 
     def _low(self, facts: Facts, belief: Belief, at: float) -> list[Finding]:
-        if (
-            self.standing(Fault.AIR_CHARGE_LOW) is not None
-            or self.standing(Fault.AIR_CUSHION_LOST) is not None
-        ):
+        low = self.standing(Fault.AIR_CHARGE_LOW)
+        if low is not None:
+            return self._escalate(low, facts, at)
+        if self.standing(Fault.AIR_CUSHION_LOST) is not None:
             return []
         began = self._runs.low_since if facts.suspicion.low >= CERTAIN else loss_began(belief)
         began = at if began is None else began

@@ -260,3 +260,15 @@ def test_blindness_for_want_of_evidence_is_told_after_a_day_and_ends_with_eviden
     sight.since = None
     (ended,) = watch.sight(sight, START + 2.5 * DAY)
     assert ended.ended == START + 2.5 * DAY
+
+
+def test_a_low_charge_that_nears_the_relief_valve_is_told_once_more() -> None:
+    """The same finding with a higher priority: a third of the air is some 10 psi at the gauge, still a cushion."""
+    book = Book()
+    (raised,) = book.burns(0.0, 8, 0.6)
+    assert raised.severity is Severity.MEDIUM
+    (worse,) = book.burns(3.0, 8, 0.33)
+    assert (worse.fault, worse.began, worse.raised) == (raised.fault, raised.began, raised.raised)
+    assert worse.severity is Severity.HIGH
+    assert worse.evidence["near_relief_since"] == START + 3.0 * DAY
+    assert book.watch.findings == [worse]
