@@ -7,6 +7,7 @@ import math
 import threading
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Final, NamedTuple
 
 from monitor.diagnosis.faults import Fault, Finding
@@ -103,12 +104,11 @@ class Desk:
             start += CHUNK
         events = store.events(self.site.id, open_only=True, limit=ALL)
         known = [event for event in events if event.finding.ended is None]
-        # What was raised in a silence is found in no reading: tell how far time had come at the least.
-        reached = max((event.finding.raised for event in known), default=-math.inf)
-        found += self._work(lambda: self._pipeline.tick(reached + ROUNDING))
-        if stopping() or self.failure:
-            return []
-        return reconcile(found, known, max(end, reached))
+        for event in known:
+            # What was raised in a silence is found in no reading: tell how far time had come at the least.
+            found += self._work(partial(self._pipeline.tick, event.finding.raised + ROUNDING))
+            end = max(end, event.finding.raised)
+        return [] if stopping() or self.failure else reconcile(found, known, end)
 
 
 def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
