@@ -145,6 +145,15 @@ def test_updates_can_be_paused_and_their_loss_is_told(desk: Visitor, running: Ru
     expect(status).to_contain_text("Live", timeout=10_000)
 
 
+def test_a_shape_is_there_at_once_after_an_update(desk: Visitor, running: Running) -> None:
+    desk.page.goto("/")
+    shapes = "[...document.querySelectorAll('.word use')].map((one) => one.getBBox().width)"
+    swapped = f"() => {{ const part = document.querySelector('[data-live]'); part.innerHTML += ''; return {shapes}; }}"
+    widths = desk.page.evaluate(swapped)
+    assert len(widths) == 2
+    assert min(widths) >= 18
+
+
 def test_an_event_is_taken_by_keyboard(desk: Visitor, running: Running) -> None:
     desk.page.goto("/sites/waterlogged")
     card = desk.page.locator("article.event").first
