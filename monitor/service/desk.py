@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.report import Report
 from monitor.readings import Point, Reading
-from monitor.service.pipeline import SitePipeline, in_order
+from monitor.service.pipeline import LONGEST_HOLD_BACK, SitePipeline, in_order
 from monitor.service.ports import Event, Store
 from monitor.site import Site, Visit
 
@@ -72,9 +72,11 @@ class Desk:
 
     def _look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
         changed = self._pipeline.log_visits(visits)
-        if until is None or not until > self._pipeline.newest > -math.inf:
+        if until is None or self._pipeline.newest == -math.inf:
             return changed
-        return changed + self._pipeline.tick(until)
+        # A site whose heater still reports is silent too once its pressure is; no row waits longer than that.
+        heard = self._pipeline.newest - LONGEST_HOLD_BACK
+        return changed + self._pipeline.tick(until if until > self._pipeline.newest else min(until, heard))
 
     def _work(self, step: Callable[[], list[Finding]]) -> list[Finding]:
         if self.failure:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.diagnosis.faults import Fault, Finding, Severity
@@ -387,6 +388,23 @@ def test_a_silence_stays_an_event_over_restarts_until_readings_return(tmp_path: 
     assert (unlearnt.raised, unlearnt.ended) == (over.ended, None) == (clock.now(), None)
     assert over.raised == pytest.approx(blind.finding.raised, abs=1e-6, rel=0)  # the store's rounding
     assert titles(store) == ["raised", "raised"]
+    store.close()
+
+
+def test_a_site_whose_pressure_alone_falls_silent_is_blind(tmp_path: Path) -> None:
+    """Its heater's messages must not pass for sight, live or after a restart."""
+    store, desk, found = SqliteStore(tmp_path / "store.db"), Desk(SITE), []
+    heater = [Reading("a", Point.HEATER, when, 0.0) for when in np.arange(0.0, 2 * DAY, 60.0).tolist()]
+    readings = [Reading("a", Point.PRESSURE, 0.0, 4e5), *heater]
+    store.commit(readings, [])
+    for reading in readings:
+        found += desk.take([reading])
+        found += desk.look([], reading.time + 1.0)
+    assert [(one.fault, one.raised, one.ended) for one in found] == [(Fault.BLIND, DAY, None)]
+    store.raise_event("a", found[0], {})
+    again = Desk(SITE)
+    assert again.replay(store, lambda: False) == [(found[0], True)]
+    assert again.look([], 3 * DAY) == []
     store.close()
 
 
