@@ -13,7 +13,7 @@ from fastapi.templating import Jinja2Templates
 
 from monitor.service.ports import Board, Clock, SiteView
 from monitor.service.urgency import last_heard
-from monitor.web import machine, pictures, views, words
+from monitor.web import machine, pictures, rows, views, words
 from monitor.web.charts import Chart
 
 SPANS: Final = {"day": 1.0, "week": 7.0, "month": 30.0, "all": 36500.0}
@@ -106,8 +106,8 @@ class Pages:
 
     def _overview(self) -> dict[str, Any]:
         now = self._clock.now()
-        rows = [views.row(view, now) for view in self._board.sites()]
-        return {"rows": rows, "summary": views.summary(rows), "health": self._board.health()}
+        glances = [rows.row(view, now) for view in self._board.sites()]
+        return {"rows": glances, "summary": rows.summary(glances), "health": self._board.health()}
 
     def _site(self, site_id: str, span: str) -> dict[str, Any]:
         view = self._board.site(site_id)
@@ -116,9 +116,9 @@ class Pages:
         span = span if span in SPANS else "week"
         now = self._clock.now()
         return {
-            "row": views.row(view, now),
-            "events": views.events(view, standing=True),
-            "past": views.events(view, standing=False),
+            "row": rows.row(view, now),
+            "events": views.events(view, open_now=True),
+            "past": views.events(view, open_now=False),
             "readings": views.readings(view, now),
             "settings": views.settings(view.site),
             "peak": views.peak(view.site, view.report),
@@ -140,7 +140,7 @@ class Pages:
 
     def _machine(self, view: SiteView) -> dict[str, Any]:
         found = machine.report(view.report)
-        glance = views.row(view, self._clock.now())
+        glance = rows.row(view, self._clock.now())
         latest = {
             point.value: {"time": machine.rfc3339(reading.time), "value": machine.number(reading.value)}
             for point, reading in view.latest.items()

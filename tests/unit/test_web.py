@@ -154,7 +154,7 @@ def test_sites_come_most_urgent_first_in_words(client: Page) -> None:
     html = client.get("/").text
     assert re.findall(r'href="/sites/(\w+)"', html) == ["low", "new", "quiet", "well"]
     words = text_of(html)
-    assert "4 sites: 1 with a fault, 2 of which nothing can be told, 1 holding." in words
+    assert "4 sites: 1 with a fault, 2 cannot be judged now, 1 holding." in words
     assert "Air charge low" in words
     assert "about 11 days (7 to 20), until 43.5 psi" in words
     assert "No reading for 17 h. Before that: why so" in words
@@ -167,6 +167,31 @@ def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
     part = client.get("/sites/quiet").text
     assert 'class="head is-silent"' in part
     assert "Holding" not in text_of(part)
+
+
+def test_a_doubtful_site_is_counted_and_shown_as_what_it_is(client: Page, board: FakeBoard) -> None:
+    board.views.append(view("odd", Verdict.DOUBTFUL))
+    html = client.get("/").text
+    words = text_of(html)
+    assert "5 sites: 1 with a fault, 2 cannot be judged now, 1 doubtful, 1 holding." in words
+    assert html.index('class="site is-doubtful"') < html.index('class="site is-holding"')
+    assert '<use href="#shape-doubtful"/>' in html
+    odd = next(one for one in client.get("/api/sites").json() if one["site"] == "odd")
+    assert (odd["verdict"], odd["why"]) == ("doubtful", "why so")
+
+
+@pytest.mark.parametrize("verdict", Verdict)
+def test_every_state_has_a_shape_and_a_heading(client: Page, board: FakeBoard, verdict: Verdict) -> None:
+    board.views = [view("only", verdict)]
+    html = client.get("/").text
+    assert f'<symbol id="shape-{verdict.value}"' in html
+    assert f'<use href="#shape-{verdict.value}"/>' in html
+    assert re.search(r"<h1>1 site: [a-z ]+\.</h1>", html)
+
+
+@pytest.mark.parametrize(("site", "heading"), [("low", "Open events"), ("well", "No open event")])
+def test_a_site_tells_whether_an_event_is_open(client: Page, site: str, heading: str) -> None:
+    assert heading in text_of(client.get(f"/sites/{site}").text)
 
 
 def test_a_site_shows_event_charts_table_readings_and_settings(client: Page) -> None:
