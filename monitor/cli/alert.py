@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import sys
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from monitor.cli.check import CONFIG
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
 from monitor.errors import InputError
 
 
 def alert(
-    config: Annotated[Path, CONFIG],
+    config: Config = DEFAULT,
     test: Annotated[bool, typer.Option("--test", help="Send a test alert through each channel.")] = False,
 ) -> None:
     """Send a test alert through each channel, and say of each whether it went out.
@@ -25,9 +24,8 @@ def alert(
     from monitor.alerting.channels import build_channels, test_channels  # noqa: PLC0415 - loads slowly
     from monitor.app import rules_of  # noqa: PLC0415
     from monitor.service.clock import SystemClock  # noqa: PLC0415
-    from monitor.service.settings import load_service  # noqa: PLC0415
 
-    settings = load_service(config)
+    settings = load(config)
     if not settings.channels:
         raise InputError(f"{config}: no channel is configured; add a table [alerts.channels.NAME]")
     if not test:
@@ -40,4 +38,4 @@ def alert(
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
-    app.command()(alert)
+    app.command(epilog=EPILOG)(alert)

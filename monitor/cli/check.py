@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated
-
 import typer
 
-CONFIG = typer.Option("--config", "-c", metavar="FILE", help="Service file (TOML).", show_default=False)
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
 
 
-def check(config: Annotated[Path, CONFIG]) -> None:
+def check(config: Config = DEFAULT) -> None:
     """Check the service file and all site files, and say what is wrong: file, line, key, allowed values.
 
     Nothing is started. The exit code is 0 if all is well and 2 if not.
 
     Example: `cushionwatch check --config config/cushionwatch.toml`
     """
-    from monitor.service.settings import load_service  # noqa: PLC0415 - pydantic loads slowly
-
-    settings = load_service(config)
+    settings = load(config)
     count = len(settings.sites)
     typer.echo(
         f"{config} is right, and so {'is its site file' if count == 1 else f'are its {count} site files'}."
@@ -28,4 +23,4 @@ def check(config: Annotated[Path, CONFIG]) -> None:
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
-    app.command()(check)
+    app.command(epilog=EPILOG)(check)

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from monitor.cli.check import CONFIG
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
 
 
 def rejected(
-    config: Annotated[Path, CONFIG],
+    config: Config = DEFAULT,
     limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many of the newest to list.")] = 20,
 ) -> None:
     """List the newest payloads that were refused, each with its reason.
@@ -19,10 +18,9 @@ def rejected(
     Example: `cushionwatch rejected --config config/cushionwatch.toml --limit 5`
     """
     from monitor.app import open_store  # noqa: PLC0415 - loads the store
-    from monitor.service.settings import load_service  # noqa: PLC0415
     from monitor.web.machine import rfc3339  # noqa: PLC0415
 
-    with open_store(load_service(config)) as store:
+    with open_store(load(config)) as store:
         rows, count = store.rejected(limit), store.rejected_count()
     for row in rows:
         # repr: a payload may hold anything, also what a terminal obeys.
@@ -32,4 +30,4 @@ def rejected(
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
-    app.command()(rejected)
+    app.command(epilog=EPILOG)(rejected)

@@ -5,18 +5,17 @@ from __future__ import annotations
 import logging
 import signal
 import threading
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from monitor.cli.check import CONFIG
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
 
 LOG = logging.getLogger("cushionwatch")
 
 
 def run(
-    config: Annotated[Path, CONFIG],
+    config: Config = DEFAULT,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
 ) -> None:
     """Run the service until it is told to stop (SIGTERM or Ctrl-C).
@@ -28,9 +27,8 @@ def run(
     """
     from monitor.app import from_settings  # noqa: PLC0415 - loads everything
     from monitor.cli import logs  # noqa: PLC0415
-    from monitor.service.settings import load_service  # noqa: PLC0415
 
-    settings = load_service(config)
+    settings = load(config)
     logs.set_up(logging.DEBUG if verbose else logging.INFO)
     stopping = stop_on_signals()
     with from_settings(settings) as service:
@@ -57,4 +55,4 @@ def stop_on_signals() -> threading.Event:
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
-    app.command()(run)
+    app.command(epilog=EPILOG)(run)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from datetime import datetime
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from monitor.cli.check import CONFIG
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
 from monitor.errors import InputError
 from monitor.site import VisitAction
 
 
 def visit(
     site: Annotated[str, typer.Argument(help="Identifier of the site.", show_default=False)],
-    config: Annotated[Path, CONFIG],
     action: Annotated[VisitAction, typer.Option(help="What was done.", show_default=False)],
+    config: Config = DEFAULT,
     precharge: Annotated[
         str | None,
         typer.Option(metavar='"60 psi"', help="Air charge as the visit left it, water side relieved."),
@@ -42,10 +41,9 @@ def visit(
     """
     from monitor.app import open_store  # noqa: PLC0415 - loads the store
     from monitor.service.clock import SystemClock  # noqa: PLC0415
-    from monitor.service.settings import load_service  # noqa: PLC0415
     from monitor.site import Visit  # noqa: PLC0415
 
-    settings = load_service(config)
+    settings = load(config)
     if site not in settings.sites:
         known = ", ".join(settings.sites)
         raise InputError(f"site {site!r} is not known; known in {settings.sites_folder}: {known}")
@@ -93,4 +91,4 @@ def _moment(text: str, now: float) -> float:
 
 def add_to(app: typer.Typer) -> None:
     """Register the command."""
-    app.command()(visit)
+    app.command(epilog=EPILOG)(visit)

@@ -51,6 +51,8 @@ Cli = Callable[..., Outcome]
 
 @pytest.fixture
 def cli(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Cli:
+    monkeypatch.delenv("CUSHIONWATCH_CONFIG", raising=False)
+
     def run(*arguments: object) -> Outcome:
         monkeypatch.setattr(sys, "argv", ["cushionwatch", *map(str, arguments)])
         with pytest.raises(SystemExit) as end:
@@ -180,12 +182,40 @@ def test_check_tells_every_problem(cli: Cli, config: Path) -> None:
     assert "one.toml:6: tank.volume: read '0 L'" in err
 
 
-@pytest.mark.parametrize("command", ["check", "run", "rejected", "alert"])
-def test_a_missing_config_is_one_message(cli: Cli, tmp_path: Path, command: str) -> None:
-    code, out, err = cli(command, "--config", tmp_path / "none.toml")
+COMMANDS = {
+    "check": (), "run": (), "rejected": (), "alert": (), "visit": ("riverside-12", "--action", "gauged"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("named", [True, False], ids=["named", "not named"])
+def test_a_missing_config_is_one_message_with_the_ways_out(
+    cli: Cli, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, named: bool
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    option = ("--config", "none.toml") if named else ()
+    code, out, err = cli(command, *COMMANDS[command], *option)
     assert (code, out) == (2, "")
-    assert "there is no such file" in err
-    assert err.count("\n") == 1
+    assert err == (
+        f"cushionwatch: {'none.toml' if named else 'config/cushionwatch.toml'}: there is no such file; name your "
+        "service file with --config FILE or in the environment variable CUSHIONWATCH_CONFIG\n"
+    )
+
+
+def test_the_config_is_found_in_its_place_by_the_environment_or_by_name(
+    cli: Cli, config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = config.parent / "config" / "cushionwatch.toml"
+    place.parent.mkdir()
+    place.write_text(SERVICE.replace('"sites"', '"../sites"'))
+    monkeypatch.chdir(config.parent)
+    assert cli("check").out.startswith("config/cushionwatch.toml is right")
+    assert cli("rejected").out == "0 refused so far\n"
+    monkeypatch.setenv("CUSHIONWATCH_CONFIG", str(config))
+    assert cli("check").out.startswith(f"{config} is right")
+    assert cli("check", "-c", place).out.startswith(f"{place} is right")
+    monkeypatch.setenv("CUSHIONWATCH_CONFIG", "")
+    assert cli("check").out.startswith("config/cushionwatch.toml is right")
 
 
 def test_a_visit_is_logged_in_the_unit_of_the_site(cli: Cli, config: Path) -> None:
@@ -266,6 +296,9 @@ def test_each_command_explains_itself(cli: Cli, command: str) -> None:
     assert code == 0
     assert f"cushionwatch {command}" in " ".join(out.split())
     assert command == "demo" or "Example:" in out
+    if command not in {"demo", "examine"}:
+        assert "CUSHIONWATCH_CONFIG" in out
+        assert "config/cushionwatch.toml" in out
     assert command in cli("--help").out
 
 
