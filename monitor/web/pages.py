@@ -149,7 +149,7 @@ class Pages:
             "site": view.site.id,
             "name": view.site.name,
             "verdict": "blind" if glance.state == "silent" else glance.state,
-            "why": glance.why,
+            "why": " ".join(part for part in (glance.present, glance.why) if part),
             "air_charge": found["air_charge"][-1] if found["air_charge"] else None,
             "worst_case_peak_kpa": found["worst_case_peak_kpa"],
             "forecast": found["forecast"],

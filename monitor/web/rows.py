@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,12 +11,13 @@ from typing import Final
 from markupsafe import Markup
 
 from monitor import units
-from monitor.diagnosis.faults import Severity
+from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import Verdict
 from monitor.service.ports import SiteView
 from monitor.service.urgency import last_heard, silent
 from monitor.web import charts, words
-from monitor.web.views import left, standing
+from monitor.web.views import headline, lead, left, respond, standing
 
 _STATES: Final = {
     Verdict.FAULT: "Fault",
@@ -34,18 +36,25 @@ _SUMMED: Final = {
 }
 """How the heading speaks of each state, the most urgent first."""
 
-_GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
-
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One site in a glance."""
+    """One site in a glance.
+
+    ``word``: what is wrong, or the verdict; ``present``: what is true of this moment; ``why``, ``respond`` and
+    ``action`` are those of the finding that comes first, ``others`` what stands beside it.
+    """
 
     id: str
     name: str
     state: str
     word: str
+    respond: str
+    urgent: bool
+    present: str
     why: str
+    action: str
+    others: tuple[str, ...]
     since: str
     charge: str
     interval: str
@@ -59,20 +68,23 @@ def row(view: SiteView, now: float) -> Row:
     """Return the glance at a site."""
     site, report = view.site, view.report
     heard = last_heard(view)
-    quiet = silent(view, now)
+    found = lead(report)
+    state = report.verdict.value
+    word = headline(found) if found else _STATES[report.verdict]
+    if silent(view, now) and report.verdict is not Verdict.FAULT:
+        state, word = "silent", word if found else "Not heard"
     estimate = report.air_charge[-1] if report.air_charge else None
-    state, word, why = report.verdict.value, _word(view), report.verdict_why
-    if quiet:
-        word = word if report.verdict is Verdict.FAULT else "Not heard"
-        state = state if report.verdict is Verdict.FAULT else "silent"
-        told = "No reading yet." if heard is None else f"No reading for {words.span(now - heard)}."
-        why = f"{told} Before that: {why}" if heard is not None and why else told
     return Row(
         id=site.id,
         name=site.name or site.id,
         state=state,
         word=word,
-        why=why,
+        respond=respond(found) if found else "",
+        urgent=found is not None and rationale_of(found).urgent,
+        present=_present(view, found, now),
+        why=found.why if found else "",
+        action=_first_sentence(found.action or rationale_of(found).action) if found else "",
+        others=tuple(f"{headline(one)} ({respond(one)})" for one in standing(report) if one is not found),
         since=_since(view, now),
         charge=words.pressure(estimate.kpa, site.unit) if estimate else "not known yet",
         interval=words.interval(estimate, site.unit) if estimate else "",
@@ -94,22 +106,33 @@ def summary(rows: Sequence[Row]) -> str:
     return f"{len(rows)} sites: {', '.join(parts)}."
 
 
-def _word(view: SiteView) -> str:
-    """Return the verdict in a word, or the fault that stands, the gravest first."""
-    faults = sorted(standing(view.report), key=lambda one: _GRAVITY[one.severity])
-    if view.report.verdict is Verdict.FAULT and faults:
-        return words.fault(faults[0].fault)
-    return _STATES[view.report.verdict]
+def _present(view: SiteView, found: Finding | None, now: float) -> str:
+    """Return the state of this moment in a sentence, without what the finding says of its own day."""
+    report, heard = view.report, last_heard(view)
+    told = report.verdict_why
+    for one in standing(report):
+        told = told.replace(one.why, "").strip()
+    if silent(view, now):
+        if heard is None:
+            return "No reading yet."
+        quiet = f"No reading for {words.span(now - heard)}."
+        return f"{quiet} Before that: {told}" if told and found is None else quiet
+    # Of a blind site the finding tells the same at more length.
+    return "" if found is not None and found.fault is Fault.BLIND else told
+
+
+def _first_sentence(text: str) -> str:
+    return re.split(r"(?<=[.;]) +", text, maxsplit=1)[0].rstrip(";.") + "."
 
 
 def _since(view: SiteView, now: float) -> str:
     report, zone = view.report, view.site.timezone
     if report.verdict is Verdict.FAULT and standing(view.report):
-        return f"since {words.date(min(one.began for one in standing(view.report)), zone)}"
+        return f"Since {words.date(min(one.began for one in standing(view.report)), zone)}"
     if report.verdict is Verdict.BLIND and report.blind:
-        return f"since {words.date(report.blind[-1].start, zone)}"
+        return f"Since {words.date(report.blind[-1].start, zone)}"
     if report.last_window is not None:
-        return f"last clean heating window {words.ago(report.last_window, now)}"
+        return f"Last clean heating window {words.ago(report.last_window, now)}"
     return ""
 
 

@@ -7,21 +7,28 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor import units
-from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import Report, Verdict
+from monitor.diagnosis.words import sureness
 from monitor.readings import Point
 from monitor.service.ports import Event, EventState, SiteView
 from monitor.site import Site
 from monitor.web import words
 
 _STANDING: Final = {
-    EventState.ACTIVE_UNACKNOWLEDGED: "nobody has taken it yet",
-    EventState.ACTIVE_ACKNOWLEDGED: "acknowledged",
-    EventState.RETURNED_UNACKNOWLEDGED: "over; nobody has acknowledged it",
-    EventState.NORMAL: "over",
+    EventState.ACTIVE_UNACKNOWLEDGED: "Nobody has taken it yet.",
+    EventState.ACTIVE_ACKNOWLEDGED: "Somebody has taken it.",
+    EventState.RETURNED_UNACKNOWLEDGED: "Nobody has acknowledged it.",
+    EventState.NORMAL: "",
 }
 
 _WAITING: Final = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
+_GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
+_AGREE: Final = 0.1
+"""Share by which the measured and the noted supply pressure may differ before both are shown."""
+
+_RELIEVED: Final = "set it with the water side relieved"
 _SPENT: Final = (Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST)
 _POINTS: Final = {
     Point.PRESSURE: "Line pressure",
@@ -32,7 +39,10 @@ _POINTS: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Card:
-    """One finding, and the event that it became, as a person needs it."""
+    """One finding, and the event that it became, as a person needs it: what its alert says, in its words.
+
+    ``warning`` stands before all else; ``pump`` is empty where the air charge is not what is wrong.
+    """
 
     number: int | None
     name: str
@@ -42,9 +52,15 @@ class Card:
     raised: str
     ended: str
     sure: str
+    respond: str
+    urgent: bool
+    warning: str
     why: str
+    consequence: str
     action: str
-    caution: str
+    pump: str
+    cautions: tuple[str, ...]
+    over: str
     may_acknowledge: bool
 
 
@@ -120,20 +136,67 @@ def left(site: Site, report: Report, now: float) -> str:
 
 def card(finding: Finding, site: Site, event: Event | None = None) -> Card:
     """Return a finding, and the event that it became where there is one, as a person needs it."""
-    zone = site.timezone
+    zone, about = site.timezone, rationale_of(finding)
+    cautions = (*about.cautions, *([finding.caution] if finding.caution else about.general))
+    first = int(about.urgent)
     return Card(
         number=None if event is None else event.number,
-        name=words.fault(finding.fault),
+        name=headline(finding),
         severity=finding.severity.value,
         state="" if event is None else _STANDING[event.state],
         began=words.date(finding.began, zone),
         raised=words.moment(finding.raised, zone),
         ended="" if finding.ended is None else words.moment(finding.ended, zone),
-        sure=words.sureness(finding.confidence),
+        sure=sureness(finding.confidence),
+        respond=respond(finding),
+        urgent=about.urgent,
+        warning=cautions[0] if about.urgent else "",
         why=finding.why,
-        action=finding.action,
-        caution=finding.caution,
+        consequence=about.consequence,
+        action=finding.action or about.action,
+        pump=_pump_setting(finding, site) if about.refill else "",
+        cautions=cautions[first:],
+        over=about.over,
         may_acknowledge=event is not None and event.state in _WAITING,
+    )
+
+
+def headline(finding: Finding) -> str:
+    """Return what is wrong, as the title of its alert says it."""
+    text = rationale_of(finding).headline
+    return text[0].upper() + text[1:]
+
+
+def respond(finding: Finding) -> str:
+    """Return by when somebody has to act."""
+    about = rationale_of(finding)
+    return f"Urgent: {about.respond}" if about.urgent else f"Respond: {about.respond}"
+
+
+def lead(report: Report) -> Finding | None:
+    """Return the finding that comes first among those that are not over, None where there is none."""
+    return min(standing(report), key=_rank, default=None)
+
+
+def _rank(finding: Finding) -> tuple[bool, bool, int, float]:
+    about = rationale_of(finding)
+    return not about.urgent, finding.fault is Fault.BLIND, _GRAVITY[finding.severity], finding.raised
+
+
+def _pump_setting(finding: Finding, site: Site) -> str:
+    """Return the pressure to which the tank is pumped: the supply pressure as noted, else as measured."""
+    seen = finding.evidence.get("supply_kpa")
+    seen = seen if isinstance(seen, int | float) else None
+    noted = None if site.supply is None else site.supply / units.KPA
+    setting = seen if noted is None else noted
+    if setting is None:
+        return f"The supply pressure at the tank, not known here: gauge it on site; {_RELIEVED}."
+    text = f"{words.pressure(setting, site.unit)}, the supply pressure; gauge that first; {_RELIEVED}."
+    if noted is None or seen is None or abs(seen - noted) <= _AGREE * noted:
+        return text
+    return (
+        f"{text} The site file notes this supply pressure, the sensor saw {words.pressure(seen, site.unit)} "
+        "at rest: the gauge on site decides."
     )
 
 

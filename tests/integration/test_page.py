@@ -105,13 +105,14 @@ def test_sites_stand_in_words_with_the_fault_first(desk: Visitor, running: Runni
     desk.page.goto("/")
     sites = desk.page.locator(".site")
     expect(sites).to_have_count(2)
-    expect(sites.nth(0)).to_contain_text("Air cushion lost")
+    expect(sites.nth(0)).to_contain_text("Expansion tank has lost its air cushion")
+    expect(sites.nth(0)).to_contain_text("Do first:")
     expect(sites.nth(0)).to_contain_text("Weir Street 9")
     expect(sites.nth(1)).to_contain_text("<b>Tannery</b> Yard & Sons")
     desk.page.get_by_role("link", name="Weir Street 9").click()
     expect(desk.page.get_by_role("heading", level=1)).to_have_text("Weir Street 9")
     expect(desk.page.locator("svg.chart:visible")).to_have_count(2)
-    for word in ("Seen", "Do first", "Caution", "never"):
+    for word in ("Seen", "If nothing is done", "Do first", "Pump setting", "Caution", "never"):
         expect(desk.page.locator("article.event").first).to_contain_text(word)
 
 

@@ -6,23 +6,28 @@ import asyncio
 import json
 import re
 import time
+from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import httpx
 import numpy as np
 import pytest
 
+from monitor.alerting.texts import raised_alert
+from monitor.cli.files import write_report
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.errors import InputError, StoreError
-from monitor.estimation.samples import FloatArray
+from monitor.estimation.samples import FloatArray, empty
 from monitor.readings import Point, Reading
 from monitor.service.ports import Event, EventState, ServiceHealth, SiteView, SourceHealth
 from monitor.service.urgency import urgency
 from monitor.site import Heater, Site, Visit, VisitAction
 from monitor.web.serve import PageServer, listen
 from monitor.web.server import create_app
+from monitor.web.views import card
 
 NOW = 1772546400.0  # 2026-03-03T14:00:00Z
 DAY = 86400.0
@@ -54,10 +59,11 @@ def view(
     forecast: Forecast | None = None,
     heard: float | None = NOW - 30,
     unit: str = "psi",
+    why: str = "why so",
 ) -> SiteView:
     estimates = tuple(ChargeEstimate(NOW - (60 - n) * DAY, 414 - n, 400 - n, 428 - n) for n in range(60))
     report = Report(
-        site_id, NOW - 60 * DAY, heard, 1000, verdict, "why so", estimates if charge else (), 820.0, 414.0,
+        site_id, NOW - 60 * DAY, heard, 1000, verdict, why, estimates if charge else (), 820.0, 414.0,
         findings, (), forecast, NOW - 3 * 3600, 40,
     )  # fmt: skip
     site = Site(
@@ -155,12 +161,125 @@ def test_sites_come_most_urgent_first_in_words(client: Page) -> None:
     assert re.findall(r'href="/sites/(\w+)"', html) == ["low", "new", "quiet", "well"]
     words = text_of(html)
     assert "4 sites: 1 with a fault, 2 cannot be judged now, 1 holding." in words
-    assert "Air charge low" in words
+    assert "Expansion tank is low on air" in words
+    assert "Respond: within two weeks, before the forecast date if there is one" in words
+    assert "Do first: do this." in words
     assert "about 11 days (7 to 20), until 43.5 psi" in words
     assert "No reading for 17 h. Before that: why so" in words
     assert "No reading yet." in words
     assert "51.5 psi" in words
     assert "3.55 bar" in words
+
+
+def discharging(site_id: str, *, supply: float | None = 414.0) -> SiteView:
+    """Return a site whose cushion is lost and whose relief valve discharges, as the analyser tells it."""
+    lost = replace(
+        finding(Fault.AIR_CUSHION_LOST, Severity.HIGH),
+        why="The line is stiff. The relief valve has been letting water out.",
+        action="Test on site: press the pin. Water there means a torn diaphragm.",
+        evidence={"relief_discharging_since": NOW - DAY, "supply_kpa": supply},
+    )
+    return view(site_id, Verdict.FAULT, findings=(lost,), why=lost.why)
+
+
+def test_the_overview_tells_a_discharging_relief_valve_how_urgent_it_is_and_what_to_do(
+    client: Page, board: FakeBoard
+) -> None:
+    board.views = [discharging("wet")]
+    html = client.get("/").text
+    words = text_of(html)
+    for wanted in (
+        "Expansion tank has lost its air cushion, relief valve discharges",
+        "Urgent: today",
+        "The line is stiff. The relief valve has been letting water out.",
+        "Do first: Test on site: press the pin.",
+    ):
+        assert wanted in words
+    assert "torn diaphragm" not in words
+    assert "line-clamp" not in client.get("/static/style.css").text
+
+
+def test_what_stands_beside_the_first_finding_is_told_too(client: Page, board: FakeBoard) -> None:
+    low = finding(Fault.AIR_CHARGE_LOW, Severity.HIGH, raised=NOW - 5 * DAY)
+    open_valve = finding(Fault.RELIEF_DISCHARGING, Severity.HIGH)
+    board.views = [view("two", Verdict.FAULT, findings=(low, open_valve))]
+    words = text_of(client.get("/").text)
+    assert words.index("Relief valve is discharging") < words.index("Also: Expansion tank is low on air")
+
+
+def alert_lines(one: SiteView) -> dict[str, list[str]]:
+    """Return what the alert of a site's only finding says, by the word before the colon."""
+    body = raised_alert(one.report.findings[0], one.site, one.report, NOW).body
+    said: dict[str, list[str]] = {}
+    for line in filter(None, body.splitlines()):
+        name, _, text = line.partition(": ")
+        said.setdefault(name, []).append(text)
+    said["Mind"] = [body.splitlines()[0]]
+    return said
+
+
+def test_the_page_says_of_an_urgent_event_what_its_alert_says(client: Page, board: FakeBoard) -> None:
+    board.views = [wet] = [discharging("wet")]
+    words = text_of(client.get("/sites/wet").text)
+    said = alert_lines(wet)
+    assert said["Mind"][0].startswith("Never plug, cap or shut off a relief valve")
+    assert any(text.startswith("Steam, or water that keeps coming") for text in said["Caution"])
+    for name in ("Mind", "How sure", "If nothing is done", "Do first", "Caution"):
+        for text in said[name]:
+            assert text.lower() in words.lower()
+    assert f"Urgent: {said['Respond'][0].rstrip('.')}" in words
+    assert "Pump setting 60.0 psi, the supply pressure; gauge that first; set it with the water side" in words
+
+
+@pytest.mark.parametrize(
+    ("noted", "seen", "told"),
+    [
+        (414.0, 414.0, "60.0 psi, the supply pressure; gauge that first; set it with the water side relieved."),
+        (414.0, 500.0, "the sensor saw 72.5 psi at rest: the gauge on site decides."),
+        (None, 500.0, "72.5 psi, the supply pressure;"),
+        (None, None, "The supply pressure at the tank, not known here: gauge it on site;"),
+    ],
+)  # fmt: skip
+def test_the_pump_setting_is_the_supply_pressure_as_far_as_it_is_known(
+    noted: float | None, seen: float | None, told: str
+) -> None:
+    wet = discharging("wet", supply=seen)
+    site = replace(wet.site, supply=None if noted is None else noted * 1000)
+    assert told in card(wet.report.findings[0], site).pump
+
+
+def test_what_is_seen_is_told_once_on_the_page_of_a_site(client: Page, board: FakeBoard) -> None:
+    low = replace(finding(Fault.AIR_CHARGE_LOW, Severity.MEDIUM), why="Each rise is larger.")
+    told = "Air charge now about 43 psi. Each rise is larger."
+    board.views = [view("low", Verdict.FAULT, findings=(low,), why=told)]
+    words = text_of(client.get("/sites/low").text)
+    assert words.count("Each rise is larger.") == 1
+    assert words.count("Air charge now about 43 psi.") == 1
+    assert told in text_of(client.get("/").text)
+    assert client.get("/api/sites").json()[0]["why"] == told
+
+
+def test_the_report_as_a_file_says_what_the_alert_says(tmp_path: Path) -> None:
+    wet = discharging("wet")
+    write_report(tmp_path / "report.html", wet.site, wet.report, empty(), [])
+    words = text_of((tmp_path / "report.html").read_text(encoding="utf-8"))
+    said = alert_lines(wet)
+    for name in ("Mind", "If nothing is done", "Caution"):
+        for text in said[name]:
+            assert text in words
+    assert "Urgent: today" in words
+    assert "Pump setting 60.0 psi, the supply pressure" in words
+    assert words.count(wet.report.findings[0].why) == 1
+
+
+def test_an_event_that_is_over_tells_what_remains_and_no_urgency(client: Page, board: FakeBoard) -> None:
+    wet = discharging("wet")
+    over = replace(wet.report.findings[0], ended=NOW - 3600)
+    board.views = [view("wet", findings=(over,))]
+    words = text_of(client.get("/sites/wet").text)
+    assert "What remains If the tank was pumped up, watch it for seven days" in words
+    for gone in ("Urgent", "If nothing is done", "Do first", "Pump setting"):
+        assert gone not in words
 
 
 def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
@@ -198,7 +317,7 @@ def test_a_site_shows_event_charts_table_readings_and_settings(client: Page) -> 
     html = client.get("/sites/low?span=all").text
     words = text_of(html)
     for wanted in (
-        "seen <b>so</b>", "do this", "mind that", "Over 99 % sure", "nobody has taken it yet".capitalize(),
+        "seen <b>so</b>", "do this", "mind that", "Practically certain (99 %).", "Nobody has taken it yet.",
         "Earlier events (1)", "Air charge 51.5 psi (49.5 to 53.5), no certain change in the last 7 days.",
         "Line pressure went from", "Relief valve setting", "150.0 psi", "not known", "118.9 psi; relief valve opens at",
     ):  # fmt: skip
