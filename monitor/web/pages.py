@@ -150,6 +150,7 @@ class Pages:
             "name": view.site.name,
             "verdict": "blind" if glance.state == "silent" else glance.state,
             "why": " ".join(part for part in (glance.present, glance.why) if part),
+            "windows": view.report.windows,
             "air_charge": found["air_charge"][-1] if found["air_charge"] else None,
             "worst_case_peak_kpa": found["worst_case_peak_kpa"],
             "forecast": found["forecast"],
@@ -161,6 +162,8 @@ class Pages:
 def _daily(view: SiteView) -> list[tuple[str, str, str]]:
     """Return the table behind the air-charge chart: the last estimate of each day, newest first."""
     zone, unit = view.site.timezone, view.site.unit
+    if views.weighed(view.report) is None:
+        return []
     days = {words.date(one.time, zone): one for one in view.report.air_charge}
-    rows = [(day, words.pressure(one.kpa, unit), words.interval(one, unit)) for day, one in days.items()]
+    rows = [(day, words.air(one, unit), words.interval(one, unit)) for day, one in days.items()]
     return rows[::-1]

@@ -33,14 +33,16 @@ def drawn(chart: Chart | None) -> dict[str, Any] | None:
 
 
 def air_charge(site: Site, report: Report, visits: Sequence[Visit]) -> Chart | None:
-    """Return the chart of the air charge, None before the first estimate."""
-    if not report.air_charge:
+    """Return the chart of the air charge, None before the first window: a guess is not drawn."""
+    if not (report.windows and report.air_charge):
         return None
     estimates = _thinned(report.air_charge)
     unit = site.unit
     levels = []
     if report.forecast is not None:
-        levels.append(Level(words.in_unit(report.forecast.limit_kpa, unit), "forecast limit", "limit"))
+        levels.append(
+            Level(words.in_unit(report.forecast.limit_kpa, unit), "limit of the air charge", "limit")
+        )
     if site.supply is not None:
         levels.append(Level(units.from_si(site.supply, unit), "supply pressure"))
     marks = [Mark(visit.time, visit.action.value) for visit in visits]
@@ -50,9 +52,9 @@ def air_charge(site: Site, report: Report, visits: Sequence[Visit]) -> Chart | N
         unit,
         site.timezone,
         np.array([one.time for one in estimates]),
-        np.array([words.in_unit(one.kpa, unit) for one in estimates]),
-        np.array([words.in_unit(one.low_kpa, unit) for one in estimates]),
-        np.array([words.in_unit(one.high_kpa, unit) for one in estimates]),
+        np.array([words.in_unit(max(one.kpa, 0.0), unit) for one in estimates]),
+        np.array([words.in_unit(max(one.low_kpa, 0.0), unit) for one in estimates]),
+        np.array([words.in_unit(max(one.high_kpa, 0.0), unit) for one in estimates]),
         levels,
         marks,
         gap=3 * words.DAY,

@@ -17,7 +17,7 @@ from monitor.diagnosis.report import Verdict
 from monitor.service.ports import SiteView
 from monitor.service.urgency import last_heard, silent
 from monitor.web import charts, words
-from monitor.web.views import headline, lead, left, respond, standing
+from monitor.web.views import headline, lead, left, respond, standing, weighed
 
 _STATES: Final = {
     Verdict.FAULT: "Fault",
@@ -26,6 +26,7 @@ _STATES: Final = {
     Verdict.LEARNING: "Learning",
     Verdict.HOLDING: "Holding",
 }
+NOT_WEIGHED: Final = "not weighed yet"
 _SUMMED: Final = {
     "fault": "with a fault",
     "blind": "cannot be judged now",
@@ -73,7 +74,7 @@ def row(view: SiteView, now: float) -> Row:
     word = headline(found) if found else _STATES[report.verdict]
     if silent(view, now) and report.verdict is not Verdict.FAULT:
         state, word = "silent", word if found else "Not heard"
-    estimate = report.air_charge[-1] if report.air_charge else None
+    estimate = weighed(report)
     return Row(
         id=site.id,
         name=site.name or site.id,
@@ -86,7 +87,7 @@ def row(view: SiteView, now: float) -> Row:
         action=_first_sentence(found.action or rationale_of(found).action) if found else "",
         others=tuple(f"{headline(one)} ({respond(one)})" for one in standing(report) if one is not found),
         since=_since(view, now),
-        charge=words.pressure(estimate.kpa, site.unit) if estimate else "not known yet",
+        charge=words.air(estimate, site.unit) if estimate else NOT_WEIGHED,
         interval=words.interval(estimate, site.unit) if estimate else "",
         left=left(site, report, now),
         age="never" if heard is None else words.ago(heard, now),
@@ -137,9 +138,9 @@ def _since(view: SiteView, now: float) -> str:
 
 
 def _strip(view: SiteView) -> Markup:
-    if not view.report.air_charge:
+    one, forecast = weighed(view.report), view.report.forecast
+    if one is None:
         return Markup()
-    one, forecast = view.report.air_charge[-1], view.report.forecast
     limit = forecast.limit_kpa if forecast else None
     wanted = [(pressure or 0.0) / units.KPA for pressure in (view.site.supply, view.site.precharge)]
     most = 1.2 * max(*wanted, one.kpa, limit or 0.0, 1.0)

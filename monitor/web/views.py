@@ -9,7 +9,7 @@ from typing import Final
 from monitor import units
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.rationale import rationale_of
-from monitor.diagnosis.report import Report, Verdict
+from monitor.diagnosis.report import ChargeEstimate, Report, Verdict
 from monitor.diagnosis.words import sureness
 from monitor.readings import Point
 from monitor.service.ports import Event, EventState, SiteView
@@ -29,7 +29,6 @@ _AGREE: Final = 0.1
 """Share by which the measured and the noted supply pressure may differ before both are shown."""
 
 _RELIEVED: Final = "set it with the water side relieved"
-_SPENT: Final = (Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST)
 _POINTS: Final = {
     Point.PRESSURE: "Line pressure",
     Point.HEATER: "Heater",
@@ -120,17 +119,29 @@ def peak(site: Site, report: Report) -> str:
     value = report.worst_case_peak_kpa
     if value is None:
         return "not known"
+    if site.relief is not None and value * units.KPA >= site.relief:
+        return f"would open the relief valve, set to {_kpa(site.relief, site)}"
     shown = words.pressure(value, site.unit) if math.isfinite(value) else "no bound"
     return shown if site.relief is None else f"{shown}; relief valve opens at {_kpa(site.relief, site)}"
 
 
+def weighed(report: Report) -> ChargeEstimate | None:
+    """Return the newest estimate of the air charge; None before the first window, when it is but a guess."""
+    return report.air_charge[-1] if report.windows and report.air_charge else None
+
+
 def left(site: Site, report: Report, now: float) -> str:
     """Return the time until the air charge falls below the pressure that the forecast is about."""
-    if report.forecast is not None:
+    faults = {finding.fault for finding in standing(report)}
+    if Fault.AIR_CUSHION_LOST in faults:
+        return "none: the air cushion is lost"
+    if weighed(report) is not None and report.forecast is not None:
         limit = words.pressure(report.forecast.limit_kpa, site.unit)
-        return f"{words.days_left(report.forecast, now)}, until {limit}"
-    if any(finding.fault in _SPENT for finding in standing(report)):
-        return "none"
+        if report.forecast.limit_date > now:
+            return f"{words.days_left(report.forecast, now)} until the air charge falls below {limit}"
+        return f"none: the air charge is below its limit of {limit}"
+    if Fault.AIR_CHARGE_LOW in faults:
+        return "none: the air charge is below its limit"
     return "no date in sight" if report.verdict is Verdict.HOLDING else "not known"
 
 

@@ -33,15 +33,34 @@ def pressure(kpa: float, unit: str, *, bare: bool = False) -> str:
     return number if bare else f"{number} {unit}"
 
 
+def air(estimate: ChargeEstimate, unit: str) -> str:
+    """Return the air charge as a gauge shows it: none shows less than zero.
+
+    >>> air(ChargeEstimate(0.0, -12.0, -20.0, -4.0), "bar"), air(ChargeEstimate(0.0, 300.0, 250.0, 350.0), "bar")
+    ('0 bar', '3.00 bar')
+    """
+    return f"0 {unit}" if _nothing(estimate.kpa, unit) else pressure(estimate.kpa, unit)
+
+
 def charge(estimate: ChargeEstimate, unit: str) -> str:
     """Return the air charge with its interval: ``52.1 psi (48.0 to 55.9)``."""
-    return f"{pressure(estimate.kpa, unit)} ({interval(estimate, unit)})"
+    return f"{air(estimate, unit)} ({interval(estimate, unit)})"
 
 
 def interval(estimate: ChargeEstimate, unit: str) -> str:
     """Return the interval of an air charge, without its unit: ``48.0 to 55.9``."""
-    low, high = (pressure(value, unit, bare=True) for value in (estimate.low_kpa, estimate.high_kpa))
+    if _nothing(estimate.high_kpa, unit):
+        return "a gauge would read nothing"
+    low, high = (
+        "0" if _nothing(value, unit) else pressure(value, unit, bare=True)
+        for value in (estimate.low_kpa, estimate.high_kpa)
+    )
     return f"{low} to {high}"
+
+
+def _nothing(kpa: float, unit: str) -> bool:
+    """Tell whether a gauge pressure is zero to the digits that are shown, or less."""
+    return kpa <= 0 or float(pressure(kpa, unit, bare=True)) == 0
 
 
 def local(time: float, timezone: str) -> datetime:
@@ -92,7 +111,7 @@ def days_left(forecast: Forecast, now: float) -> str:
     days = [math.floor(max(0.0, when - now) / DAY) for when in (forecast.limit_date, forecast.low)]
     far = forecast.high is None or forecast.high > now + 3650 * DAY
     high = "no date" if far or forecast.high is None else str(math.ceil((forecast.high - now) / DAY))
-    return f"about {days[0]} days ({days[1]} to {high})"
+    return f"about {days[0]} {'day' if days[0] == 1 else 'days'} ({days[1]} to {high})"
 
 
 def fault(code: str) -> str:

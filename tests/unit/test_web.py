@@ -27,7 +27,7 @@ from monitor.service.urgency import urgency
 from monitor.site import Heater, Site, Visit, VisitAction
 from monitor.web.serve import PageServer, listen
 from monitor.web.server import create_app
-from monitor.web.views import card
+from monitor.web.views import card, left, peak
 
 NOW = 1772546400.0  # 2026-03-03T14:00:00Z
 DAY = 86400.0
@@ -164,7 +164,7 @@ def test_sites_come_most_urgent_first_in_words(client: Page) -> None:
     assert "Expansion tank is low on air" in words
     assert "Respond: within two weeks, before the forecast date if there is one" in words
     assert "Do first: do this." in words
-    assert "about 11 days (7 to 20), until 43.5 psi" in words
+    assert "about 11 days (7 to 20) until the air charge falls below 43.5 psi" in words
     assert "No reading for 17 h. Before that: why so" in words
     assert "No reading yet." in words
     assert "51.5 psi" in words
@@ -280,6 +280,74 @@ def test_an_event_that_is_over_tells_what_remains_and_no_urgency(client: Page, b
     assert "What remains If the tank was pumped up, watch it for seven days" in words
     for gone in ("Urgent", "If nothing is done", "Do first", "Pump setting"):
         assert gone not in words
+
+
+def test_before_the_first_window_no_page_shows_a_guess_as_an_estimate(
+    client: Page, board: FakeBoard, tmp_path: Path
+) -> None:
+    new = view("fresh", Verdict.LEARNING, forecast=Forecast(NOW + 9 * DAY, NOW, None, 300.0))
+    board.views = [new] = [replace(new, report=replace(new.report, windows=0))]
+    write_report(tmp_path / "report.html", new.site, new.report, empty(), [])
+    for html in (
+        client.get("/").text,
+        client.get("/sites/fresh").text,
+        (tmp_path / "report.html").read_text(encoding="utf-8"),
+    ):
+        words = text_of(html)
+        assert "not weighed yet" in words
+        assert "Time left not known" in words
+        for guess in ("51.5 psi", "49.5 to 53.5", "43.5 psi", "52.8 psi"):
+            assert guess not in words
+        assert 'class="strip"' not in html
+        assert 'class="band"' not in html
+    assert client.get("/api/sites").json()[0]["windows"] == 0
+
+
+def test_a_lost_cushion_reads_as_a_gauge_would_show_it(client: Page, board: FakeBoard) -> None:
+    lost = finding(Fault.AIR_CUSHION_LOST, Severity.HIGH)
+    one = view("lost", Verdict.FAULT, findings=(lost,))
+    none_left = (ChargeEstimate(NOW - DAY, -14.0, -20.0, -9.0), ChargeEstimate(NOW, -11.0, -15.0, 0.2))
+    board.views = [replace(one, report=replace(one.report, air_charge=none_left))]
+    for path in ("/", "/sites/lost"):
+        words = text_of(client.get(path).text)
+        assert "0 psi a gauge would read nothing" in words
+        assert "none: the air cushion is lost" in words
+        assert "0.0 to 0.0" not in words
+        assert not re.search(r"-\d", words.partition("Line pressure")[0])
+
+
+@pytest.mark.parametrize(
+    ("fault", "forecast", "told"),
+    [
+        (None, None, "no date in sight"),
+        (Fault.AIR_CHARGE_LOW, None, "none: the air charge is below its limit"),
+        (None, Forecast(NOW - DAY, NOW - 2 * DAY, NOW, 300.0), "none: the air charge is below its limit of 43.5 psi"),
+        (
+            None,
+            Forecast(NOW + 1.5 * DAY, NOW + 0.5 * DAY, None, 300.0),
+            "about 1 day (0 to no date) until the air charge falls below 43.5 psi",
+        ),
+    ],
+)  # fmt: skip
+def test_the_time_left_tells_of_which_pressure_it_speaks(
+    fault: Fault | None, forecast: Forecast | None, told: str
+) -> None:
+    findings = (finding(fault, Severity.MEDIUM),) if fault else ()
+    one = view("any", findings=findings, forecast=forecast)
+    assert left(one.site, one.report, NOW) == told
+
+
+@pytest.mark.parametrize(
+    ("kpa", "told"),
+    [
+        (820.0, "118.9 psi; relief valve opens at 150.0 psi"),
+        (1034.0, "would open the relief valve, set to 150.0 psi"),
+        (None, "not known"),
+    ],
+)
+def test_a_full_heat_up_is_told_beside_the_relief_setting(kpa: float | None, told: str) -> None:
+    one = view("any")
+    assert peak(one.site, replace(one.report, worst_case_peak_kpa=kpa)) == told
 
 
 def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
