@@ -33,7 +33,9 @@ def run(
     stopping = stop_on_signals()
     with from_settings(settings) as service:
         broker = f"{settings.broker.host}:{settings.broker.port_number}"
-        LOG.info("watching %d sites; broker %s; page %s", len(settings.sites), broker, service.url or "off")
+        count = len(settings.sites)
+        sites = "1 site" if count == 1 else f"{count} sites"
+        LOG.info("watching %s; broker %s; page %s", sites, broker, service.url or "off")
         service.start()
         while not stopping.wait(0.5) and service.alive:
             pass

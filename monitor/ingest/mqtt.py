@@ -20,10 +20,11 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.ingest import refusals
 from monitor.ingest.client import OFFLINE, ONLINE, QOS, make_client, own_topic, subscribe
+from monitor.ingest.telling import Telling
 from monitor.service.ports import Clock, Message, SourceHealth
 from monitor.service.settings import BrokerTable
 
-LOG = logging.getLogger(__name__)
+LOG = logging.getLogger("cushionwatch.broker")
 
 QUEUE: Final = 1000
 """Messages held between the network and the worker; also the receive maximum told to an MQTT 5 broker."""
@@ -73,13 +74,13 @@ class MqttSource:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._last_message: float | None = None
-        self._detail = "not started"
+        self._telling = Telling(clock)
         self._subscribing: dict[int | None, tuple[str, ...]] = {}
         self._client = self._new_client()
 
     def start(self) -> None:
         """Begin to connect; returns at once, even while the broker is down."""
-        self._tell(f"connecting to {self._where}")
+        self._telling.detail = f"connecting to {self._where}"
         self._client.loop_start()
 
     def take(self, limit: int, timeout: float) -> list[Message]:
@@ -106,7 +107,7 @@ class MqttSource:
         """Return whether messages can arrive."""
         alive = self._alive()
         ended = not alive and self._thread is not None and not self._stopping.is_set()
-        detail = "the network thread has ended" if ended else self._detail
+        detail = "the network thread has ended" if ended else self._telling.detail
         return SourceHealth(alive, alive and self._connected, self._last_message, detail)
 
     def stop(self) -> None:
@@ -124,10 +125,10 @@ class MqttSource:
         if not self._alive():
             self._client.loop_stop()
         self._connected = False
-        self._detail = "stopped"
+        self._telling.detail = "stopped"
 
     def _alive(self) -> bool:
-        started = self._detail not in {"not started", "stopped"}
+        started = self._telling.detail not in {"not started", "stopped"}
         return self._thread.is_alive() if self._thread is not None else started
 
     def _revive(self) -> None:
@@ -153,11 +154,6 @@ class MqttSource:
         client.on_message = self._on_message
         return client
 
-    def _tell(self, detail: str) -> None:
-        if detail != self._detail:
-            LOG.info("%s", detail)
-        self._detail = detail
-
     # From here on: callbacks, called by the network thread.
 
     def _on_pre_connect(self, _client: Client, _data: Any) -> None:
@@ -166,14 +162,14 @@ class MqttSource:
 
     def _on_connect_fail(self, _client: Client, _data: Any) -> None:
         # the library calls this while it handles the exception, and does not hand it over
-        self._tell(refusals.unreachable(sys.exc_info()[1], self._broker.host, self._where))
+        self._telling.trouble(refusals.unreachable(sys.exc_info()[1], self._broker.host, self._where))
 
     def _on_connect(
         self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _props: Properties | None
     ) -> None:
         self._answered = True
         if reason.is_failure:
-            self._tell(refusals.refused(reason.getName(), self._where))
+            self._telling.trouble(refusals.refused(reason.getName(), self._where))
             return
         if self._stopping.is_set():
             client.disconnect()
@@ -182,7 +178,7 @@ class MqttSource:
             self._connection += 1
             self._connected = True
         self._resumed = self._clock.now() if flags.session_present else None
-        self._tell(f"connected to {self._where}")
+        self._telling.detail = f"connected to {self._where}"
         mid = subscribe(client, self._broker, self._filters)
         self._subscribing = {mid: self._filters}
         client.publish(own_topic(self._broker, "status"), ONLINE, QOS, retain=True)
@@ -192,9 +188,16 @@ class MqttSource:
     def _on_subscribe(
         self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _props: Properties | None
     ) -> None:
-        for topic, reason in zip(self._subscribing.get(mid, ()), reasons, strict=False):
-            if reason.is_failure:
-                self._tell(f"the broker at {self._where} lets us not read {topic!r}: {reason.getName()}")
+        refused = [
+            refusals.unreadable(topic, reason.getName(), self._where)
+            for topic, reason in zip(self._subscribing.get(mid, ()), reasons, strict=False)
+            if reason.is_failure
+        ]
+        for words in refused:
+            self._telling.trouble(words)
+        if not refused:
+            how = f"MQTT {self._broker.protocol}{', TLS' if self._broker.uses_tls else ''}"
+            self._telling.well(f"connected to the broker at {self._where} and subscribed ({how})")
 
     def _on_disconnect(
         self,
@@ -210,9 +213,9 @@ class MqttSource:
         if self._stopping.is_set():
             return
         if was_connected:
-            self._tell(refusals.dropped(reason.getName(), self._where, self._broker.client_id))
+            self._telling.trouble(refusals.dropped(reason.getName(), self._where, self._broker.client_id))
         elif not self._answered:
-            self._tell(refusals.silent(self._where, tls=self._broker.uses_tls))
+            self._telling.trouble(refusals.silent(self._where, tls=self._broker.uses_tls))
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
         try:

@@ -23,10 +23,21 @@ def refused(reason: str, where: str) -> str:
     return f"the broker at {where} refused the connection: {reason}{f'; {advice}' if advice else ''}"
 
 
+def unreadable(topic: str, reason: str, where: str) -> str:
+    """Return what it means that the broker answered a subscription with ``reason``."""
+    return (
+        f"the broker at {where} does not let us read {topic!r}: {reason}; check the broker's access list, or the "
+        "topic in [[topics]]"
+    )
+
+
 def dropped(reason: str, where: str, client_id: str) -> str:
     """Return what it means that a connection ended with ``reason``; we try again."""
     if reason == "Session taken over":
-        return f"the broker at {where} gave our session to another client with client_id {client_id!r}"
+        return (
+            f"the broker at {where} gave our session to another client with client_id {client_id!r}; trying again; "
+            "each needs a client_id of its own in [broker]"
+        )
     hint = f"if this goes on, another client may use client_id {client_id!r}"
     return f"the connection to the broker at {where} was lost ({reason}); trying again; {hint}"
 

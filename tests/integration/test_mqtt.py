@@ -263,6 +263,46 @@ def test_a_full_queue_holds_the_broker_back_and_loses_nothing(broker, protocol):
         assert payloads(take(running, 300)) == [str(number) for number in range(300)]
 
 
+def said(caplog):
+    return [(one.levelname, one.getMessage()) for one in caplog.records if one.name == "cushionwatch.broker"]
+
+
+@BOTH
+def test_the_log_tells_of_the_connection_its_loss_and_its_return(broker, protocol, caplog):
+    caplog.set_level("INFO", "cushionwatch")
+    where = f"{HOST}:{broker.port}"
+    on = ("INFO", f"connected to the broker at {where} and subscribed (MQTT {protocol})")
+    with source(broker, protocol) as running:
+        wait_until(lambda: said(caplog) == [on], what="the word that all is well")
+        broker.stop()
+        wait_until(lambda: len(said(caplog)) >= 3, what="the word of the loss")
+        broker.start()
+        wait_until(lambda: len(said(caplog)) >= 4, timeout=20, what="the word of the return")
+        running.stop()
+    (_, lost, away, back) = said(caplog)
+    assert lost[0] == away[0] == "WARNING"
+    assert f"the connection to the broker at {where} was lost" in lost[1]
+    assert away[1].startswith(f"nothing listens at {where} (connection refused); is the broker running")
+    assert back == on
+
+
+def test_the_log_repeats_a_trouble_once_a_minute(caplog):
+    caplog.set_level("INFO", "cushionwatch")
+    clock = SettableClock()
+    source = MqttSource(BrokerTable(host=HOST, port=free_port()), [FILTER], clock)
+    tries = []
+    source._client.on_pre_connect = lambda *_: tries.append(source._on_pre_connect(*_))
+    source.start()
+    try:
+        wait_until(lambda: len(tries) >= 3, timeout=20, what="three tries")
+        assert [level for level, _ in said(caplog)] == ["WARNING"]
+        clock.ahead = 60.0
+        wait_until(lambda: len(said(caplog)) == 2, timeout=20, what="the reminder")
+        assert said(caplog)[0] == said(caplog)[1]
+    finally:
+        source.stop()
+
+
 def test_a_full_queue_does_not_keep_us_from_stopping(broker):
     with source(broker, size=1) as running:
         connected(running)
@@ -274,7 +314,7 @@ def test_a_full_queue_does_not_keep_us_from_stopping(broker):
 
 
 @BOTH
-def test_user_and_password_from_a_file(tmp_path, protocol):
+def test_user_and_password_from_a_file(tmp_path, protocol, caplog):
     secret = tmp_path / "secret"
     with running_broker(tmp_path, users={"svc": "right"}) as broker:
         secret.write_text("wrong\n")
@@ -283,6 +323,7 @@ def test_user_and_password_from_a_file(tmp_path, protocol):
             assert "check username and password_file in [broker]" in running.health().detail
             assert "wrong" not in running.health().detail
             assert (running.health().alive, running.health().connected) == (True, False)
+            assert said(caplog) == [("WARNING", running.health().detail)]
         secret.write_text("right\n")
         with source(broker, protocol, username="svc", password_file=str(secret)) as running:
             connected(running)
@@ -345,8 +386,8 @@ def test_a_topic_that_we_may_not_read_is_told():
         return b"\x90\x05" + packet[2:4] + b"\x00\x87\x01"
 
     with scripted_broker(b"\x20\x03\x00\x00\x00", suback) as port, source(port) as running:
-        wait_until(lambda: "lets us not read" in running.health().detail, what="the reason")
-        assert running.health().detail.endswith(f"{FILTER!r}: Not authorized")
+        wait_until(lambda: "does not let us read" in running.health().detail, what="the reason")
+        assert f"{FILTER!r}: Not authorized; check the broker's access list" in running.health().detail
         assert running.health().connected
 
 
@@ -493,7 +534,7 @@ def test_tls_with_an_authority_of_our_own(tmp_path, authority, protocol):
     ],
 )
 def test_certificates_that_do_not_fit_are_told_and_nothing_is_sent(
-    tmp_path, authority, names, options, other, word
+    tmp_path, authority, names, options, other, word, caplog
 ):
     with tls_broker(tmp_path, authority, *names, **options) as (broker, ca):
         if other:
@@ -501,6 +542,7 @@ def test_certificates_that_do_not_fit_are_told_and_nothing_is_sent(
         told = reason(broker.port, "is not accepted", tls=TlsTable(ca=str(ca)))
         assert word in told
         assert "check ca in [broker.tls]" in told
+        assert said(caplog) == [("WARNING", told)]
         assert "New client connected" not in broker.log
 
 
