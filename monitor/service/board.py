@@ -7,7 +7,7 @@ from typing import Final
 
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point
-from monitor.service.ports import Clock, Event, MessageSource, ServiceHealth, SiteView, Store
+from monitor.service.ports import Clock, Event, EventChange, MessageSource, ServiceHealth, SiteView, Store
 from monitor.service.runner import Runner
 from monitor.service.urgency import urgency
 
@@ -57,6 +57,10 @@ class LiveBoard:
     def acknowledge(self, number: int, who: str) -> Event | None:
         """Acknowledge an event."""
         return self._store.acknowledge_event(number, who, self._clock.now())
+
+    def changes(self, number: int) -> Sequence[EventChange]:
+        """Return the audit trail of an event, oldest first."""
+        return self._store.event_changes(number)
 
     def health(self) -> ServiceHealth:
         """Return the health of the service."""

@@ -249,5 +249,8 @@ class Board(Protocol):
     def acknowledge(self, number: int, who: str) -> Event | None:
         """Acknowledge an event."""
 
+    def changes(self, number: int) -> Sequence[EventChange]:
+        """Return the audit trail of an event, oldest first."""
+
     def health(self) -> ServiceHealth:
         """Return the health of the service."""

@@ -117,8 +117,8 @@ class Pages:
         now = self._clock.now()
         return {
             "row": rows.row(view, now),
-            "events": views.events(view, open_now=True),
-            "past": views.events(view, open_now=False),
+            "events": views.events(view, self._board.changes, open_now=True),
+            "past": views.events(view, self._board.changes, open_now=False),
             "readings": views.readings(view, now),
             "settings": views.settings(view.site),
             "peak": views.peak(view.site, view.report),

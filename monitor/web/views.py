@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +13,7 @@ from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import ChargeEstimate, Report, Verdict
 from monitor.diagnosis.words import sureness
 from monitor.readings import Point
-from monitor.service.ports import Event, EventState, SiteView
+from monitor.service.ports import Event, EventChange, EventState, SiteView
 from monitor.site import Site
 from monitor.web import words
 
@@ -22,6 +23,12 @@ _STANDING: Final = {
     EventState.RETURNED_UNACKNOWLEDGED: "Nobody has acknowledged it.",
     EventState.NORMAL: "",
 }
+
+_TAKEN: Final = (
+    (EventState.ACTIVE_UNACKNOWLEDGED, EventState.ACTIVE_ACKNOWLEDGED),
+    (EventState.RETURNED_UNACKNOWLEDGED, EventState.NORMAL),
+)
+"""The changes that only a person makes."""
 
 _WAITING: Final = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
 _GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
@@ -63,15 +70,24 @@ class Card:
     may_acknowledge: bool
 
 
-def events(view: SiteView, *, open_now: bool) -> list[Card]:
-    """Return the events that stand, or those that are over, newest first."""
+def events(view: SiteView, changes: Callable[[int], Sequence[EventChange]], *, open_now: bool) -> list[Card]:
+    """Return the events that stand, or those that are over, newest first; ``changes`` gives audit trails."""
     # The report may know more of a finding than was known when the event was raised.
     newest = {(one.fault, one.raised): one for one in view.report.findings}
     return [
-        card(newest.get((event.finding.fault, event.finding.raised), event.finding), view.site, event)
+        card(newest.get((event.finding.fault, event.finding.raised), event.finding), view.site, event, taken)
         for event in view.events
         if (event.finding.ended is None) is open_now
+        for taken in [_taken(event, changes, view.site.timezone)]
     ]
+
+
+def _taken(event: Event, changes: Callable[[int], Sequence[EventChange]], timezone: str) -> str:
+    """Return who has taken an event and when, empty where nobody has."""
+    if event.state in _WAITING:
+        return ""
+    taken = next((one for one in changes(event.number) if (one.before, one.after) in _TAKEN), None)
+    return "" if taken is None else f"Taken by {taken.who}, {words.moment(taken.time, timezone)}."
 
 
 def readings(view: SiteView, now: float) -> list[tuple[str, str, str]]:
@@ -145,7 +161,7 @@ def left(site: Site, report: Report, now: float) -> str:
     return "no date in sight" if report.verdict is Verdict.HOLDING else "not known"
 
 
-def card(finding: Finding, site: Site, event: Event | None = None) -> Card:
+def card(finding: Finding, site: Site, event: Event | None = None, taken: str = "") -> Card:
     """Return a finding, and the event that it became where there is one, as a person needs it."""
     zone, about = site.timezone, rationale_of(finding)
     cautions = (*about.cautions, *([finding.caution] if finding.caution else about.general))
@@ -154,7 +170,7 @@ def card(finding: Finding, site: Site, event: Event | None = None) -> Card:
         number=None if event is None else event.number,
         name=headline(finding),
         severity=finding.severity.value,
-        state="" if event is None else _STANDING[event.state],
+        state=taken or ("" if event is None else _STANDING[event.state]),
         began=words.date(finding.began, zone),
         raised=words.moment(finding.raised, zone),
         ended="" if finding.ended is None else words.moment(finding.ended, zone),

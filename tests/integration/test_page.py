@@ -163,7 +163,7 @@ def test_an_event_is_taken_by_keyboard(desk: Visitor, running: Running) -> None:
     desk.page.wait_for_timeout(2500)  # an update must not take the name away
     desk.page.keyboard.press("Tab")
     desk.page.keyboard.press("Enter")
-    expect(desk.page.locator("article.event").first).to_contain_text("Acknowledged")
+    expect(desk.page.locator("article.event").first).to_contain_text("Taken by Ada B., ")
     store = running.home.store()
     number = store.events("waterlogged")[0].number
     assert [change.who for change in store.event_changes(number)][-1] == "Ada B."

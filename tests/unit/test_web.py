@@ -22,7 +22,7 @@ from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.errors import InputError, StoreError
 from monitor.estimation.samples import FloatArray, empty
 from monitor.readings import Point, Reading
-from monitor.service.ports import Event, EventState, ServiceHealth, SiteView, SourceHealth
+from monitor.service.ports import Event, EventChange, EventState, ServiceHealth, SiteView, SourceHealth
 from monitor.service.urgency import urgency
 from monitor.site import Heater, Site, Visit, VisitAction
 from monitor.web.serve import PageServer, listen
@@ -88,6 +88,7 @@ class FakeBoard:
         self.problems: list[str] = []
         self.acknowledged: list[tuple[int, str]] = []
         self.broken = False
+        self.trails: dict[int, list[EventChange]] = {}
 
     def sites(self) -> list[SiteView]:
         if self.broken:
@@ -106,6 +107,9 @@ class FakeBoard:
     def acknowledge(self, number: int, who: str) -> Event | None:
         self.acknowledged.append((number, who))
         return next((one for view in self.views for one in view.events if one.number == number), None)
+
+    def changes(self, number: int) -> list[EventChange]:
+        return self.trails.get(number, [])
 
     def health(self) -> ServiceHealth:
         return ServiceHealth(NOW, SourceHealth(True, True, NOW, ""), 1, 0, tuple(self.problems))
@@ -448,6 +452,35 @@ def test_an_event_is_taken_by_a_named_person(client: Page, board: FakeBoard) -> 
     answer = client.post("/events/1/acknowledge", content="who=+Ada%0D%0A++B.+")
     assert (answer.status_code, answer.headers["location"]) == (303, "/sites/low")
     assert board.acknowledged == [(1, "Ada B.")]
+
+
+WAITING, TAKEN = EventState.ACTIVE_UNACKNOWLEDGED, EventState.ACTIVE_ACKNOWLEDGED
+RAISED = EventChange(NOW - 3 * DAY, None, WAITING, "service", "raised")
+ACKNOWLEDGED = EventChange(NOW - DAY, WAITING, TAKEN, "Ada <B>", "acknowledged")
+
+
+@pytest.mark.parametrize(
+    ("state", "trail", "told"),
+    [
+        (WAITING, [RAISED], "Nobody has taken it yet."),
+        (TAKEN, [RAISED, ACKNOWLEDGED], "Taken by Ada <B>, 2 Mar 2026, 14:00 GMT."),
+        (
+            TAKEN,
+            [RAISED, ACKNOWLEDGED, EventChange(NOW, TAKEN, TAKEN, "service", "amended with new facts")],
+            "Taken by Ada <B>, 2 Mar 2026, 14:00 GMT.",
+        ),
+        (TAKEN, [], "Somebody has taken it."),
+    ],
+)
+def test_a_taken_event_tells_who_took_it_and_when(
+    client: Page, board: FakeBoard, state: EventState, trail: list[EventChange], told: str
+) -> None:
+    low = board.views[0]
+    board.views[0] = replace(low, events=[replace(low.events[0], state=state)])
+    board.trails[1] = trail
+    html = client.get("/sites/low").text
+    assert told in text_of(html)
+    assert ("I take this event" in html) is (state is WAITING)
 
 
 @pytest.mark.parametrize(
