@@ -27,13 +27,11 @@ def _lines(site: Site, report: Report) -> Iterator[str]:
     # The words of a fault follow below, with what to do.
     why = "See below." if report.verdict is Verdict.FAULT else report.verdict_why
     yield from _fact("Verdict", f"{report.verdict.value}. {why}".strip())
-    if report.air_charge:
-        newest = words.charge(report.air_charge[-1], unit)
-        yield from _fact("Air charge", f"{newest}, 90 % interval, from {report.windows} heating windows")
+    yield from _fact("Air charge", _charge(report, unit))
     if report.worst_case_peak_kpa is not None:
         peak = words.pressure(report.worst_case_peak_kpa, unit)
         yield from _fact("Worst peak", f"{peak} in a full recovery without a draw")
-    if report.forecast is not None and report.end is not None:
+    if report.windows and report.forecast is not None and report.end is not None:
         limit = words.pressure(report.forecast.limit_kpa, unit)
         when = words.date(report.forecast.limit_date, zone)
         yield from _fact(
@@ -48,6 +46,14 @@ def _lines(site: Site, report: Report) -> Iterator[str]:
     if not report.findings:
         yield ""
         yield "No finding. That is no proof beyond what was measured."
+
+
+def _charge(report: Report, unit: str) -> str:
+    """Return the air charge; without a heating window it would be what the site file says, not a measurement."""
+    if not report.windows or not report.air_charge:
+        return "not weighed yet"
+    count = "1 heating window" if report.windows == 1 else f"{report.windows} heating windows"
+    return f"{words.charge(report.air_charge[-1], unit)}, 90 % interval, from {count}"
 
 
 def _finding(site: Site, finding: Finding) -> Iterator[str]:

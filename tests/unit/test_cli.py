@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
@@ -123,6 +124,19 @@ def test_examine_tells_people_in_the_unit_of_the_site(cli: Cli, home: Path, tmp_
     assert "Air cushion lost" in html
     assert "src=" not in html
     assert 'href="/' not in html
+
+
+def test_what_nothing_measured_is_not_told_as_a_number(cli: Cli, home: Path, tmp_path: Path) -> None:
+    log = tmp_path / "cold.csv"
+    rows = "".join(f"{START + 10 * n:.0f},60,0\n" for n in range(1000))
+    log.write_text(f"time,pressure,heater\n{rows}")
+    arguments = ("examine", log, "--site", home / "SITE.toml")
+    assert json.loads(cli(*arguments, "--json").out)["air_charge"]
+    out = cli(*arguments).out
+    assert "  Air charge   not weighed yet\n" in out
+    assert "Forecast" not in out
+    weighed = " ".join(cli("examine", home / "READINGS.csv", "--site", home / "SITE.toml").out.split())
+    assert re.search(r"Air charge [-\d.]+ psi \(.*?\), 90 % interval, from \d+ heating windows?", weighed)
 
 
 def test_a_plot_is_a_png_with_something_on_it(cli: Cli, home: Path, tmp_path: Path) -> None:
