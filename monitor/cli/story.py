@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Final
 
+from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.report import Report, Verdict
 from monitor.service.ports import SiteView
 from monitor.site import Site
@@ -65,21 +66,29 @@ def closing(stories: Mapping[str, str], views: Sequence[SiteView], started: floa
 
 def _state(view: SiteView) -> tuple[str, str]:
     report = view.report
-    charge = words.pressure(report.air_charge[-1].kpa, view.site.unit) if report.air_charge else "-"
+    weighed = report.windows and report.air_charge
+    charge = words.pressure(report.air_charge[-1].kpa, view.site.unit) if weighed else "-"
     standing = [one for one in report.findings if one.ended is None]
     return charge, words.fault(standing[-1].fault).upper() if standing else report.verdict.value
 
 
 def _found(report: Report, started: float) -> list[str]:
-    lines = []
-    for finding in report.findings:
-        end = "" if finding.ended is None else f", over on day {_day(finding.ended, started)}"
-        lines.append(f"{words.fault(finding.fault)}, raised on day {_day(finding.raised, started)}{end}")
-    if not lines:
-        lines.append(
-            "Nothing." if report.verdict is Verdict.HOLDING else f"Nothing ({report.verdict.value})."
-        )
-    return lines
+    if report.findings:
+        return [_course(finding, report.findings, started) for finding in report.findings]
+    return ["Nothing." if report.verdict is Verdict.HOLDING else f"Nothing ({report.verdict.value})."]
+
+
+def _course(finding: Finding, others: Sequence[Finding], started: float) -> str:
+    """Return what became of a finding: it is not over where another took its place."""
+    text = f"{words.fault(finding.fault)}, raised on day {_day(finding.raised, started)}"
+    since = finding.evidence.get("relief_discharging_since")
+    if isinstance(since, int | float) and finding.fault is not Fault.RELIEF_DISCHARGING:
+        text += f", relief valve discharging since day {_day(since, started)}"
+    if finding.ended is None:
+        return text
+    heirs = [one for one in others if one.raised == finding.ended and one is not finding]
+    turn = f"became {words.fault(heirs[0].fault).lower()}" if heirs else "over"
+    return f"{text}, {turn} on day {_day(finding.ended, started)}"
 
 
 def _day(time: float, started: float) -> int:
