@@ -89,7 +89,8 @@ def row(view: SiteView, now: float) -> Row:
         since=_since(view, now),
         charge=words.air(estimate, site.unit) if estimate else NOT_WEIGHED,
         interval=words.interval(estimate, site.unit) if estimate else "",
-        left=left(site, report, now),
+        # What was in sight before the silence is not in sight now.
+        left="not known" if state == "silent" and report.forecast is None else left(site, report, now),
         age="never" if heard is None else words.ago(heard, now),
         heard="" if heard is None else words.moment(heard, site.timezone),
         strip=_strip(view),

@@ -124,5 +124,9 @@ def fault(code: str) -> str:
 
 
 def sureness(confidence: float) -> str:
-    """Return a probability without false digits: never 100 %."""
-    return "over 99\N{NO-BREAK SPACE}%" if confidence > 0.99 else f"{100 * confidence:.0f}\N{NO-BREAK SPACE}%"
+    r"""Return a probability in per cent, with the digits of `monitor.diagnosis.words.sureness`: never 100 %.
+
+    >>> sureness(0.999)
+    '99\xa0%'
+    """
+    return f"{min(int(confidence * 100), 99)}\N{NO-BREAK SPACE}%"

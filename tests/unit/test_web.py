@@ -17,6 +17,7 @@ import pytest
 
 from monitor.alerting.texts import raised_alert
 from monitor.cli.files import write_report
+from monitor.diagnosis import words as diagnosis_words
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.errors import InputError, StoreError
@@ -25,6 +26,7 @@ from monitor.readings import Point, Reading
 from monitor.service.ports import Event, EventChange, EventState, ServiceHealth, SiteView, SourceHealth
 from monitor.service.urgency import urgency
 from monitor.site import Heater, Site, Visit, VisitAction
+from monitor.web import words
 from monitor.web.serve import PageServer, listen
 from monitor.web.server import create_app
 from monitor.web.views import card, left, peak
@@ -354,10 +356,17 @@ def test_a_full_heat_up_is_told_beside_the_relief_setting(kpa: float | None, tol
     assert peak(one.site, replace(one.report, worst_case_peak_kpa=kpa)) == told
 
 
+@pytest.mark.parametrize("probability", [0.5, 0.949, 0.956, 0.989, 0.995, 0.9999, 1.0])
+def test_sureness_has_the_same_digits_wherever_it_is_told(probability: float) -> None:
+    number = words.sureness(probability).removesuffix("\N{NO-BREAK SPACE}%")
+    assert f"({number} %)" in diagnosis_words.sureness(probability)
+
+
 def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
     part = client.get("/sites/quiet").text
     assert 'class="head is-silent"' in part
     assert "Holding" not in text_of(part)
+    assert "Time left not known" in text_of(part)
 
 
 def test_a_doubtful_site_is_counted_and_shown_as_what_it_is(client: Page, board: FakeBoard) -> None:
