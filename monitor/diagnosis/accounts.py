@@ -34,7 +34,8 @@ def low_charge(facts: Facts, speaker: Speaker, began: float, at: float) -> Findi
             f"is gone. The air charge is about {estimate}; the limit is {speaker.pressure(facts.limit)}."
         )
     near = near_relief(facts)
-    why = f"{seen} {_peak(facts, speaker)}{_date(facts, speaker)} This is {sureness(confidence)}."
+    odd = f" {supply_differs(facts, speaker)}" if facts.supply_differs else ""
+    why = f"{seen} {_peak(facts, speaker)}{_date(facts, speaker)} This is {sureness(confidence)}.{odd}"
     return Finding(
         Fault.AIR_CHARGE_LOW,
         began,
@@ -69,8 +70,8 @@ def cushion_lost(
             "relief_discharging_kpa": round(relief.pressure / _KPA, 2),
         }
     unknown = (
-        "From the pipe a waterlogged tank and a torn diaphragm look alike; "
-        "the test at the air valve tells them apart."
+        "From the pipe a waterlogged tank, a torn diaphragm and a tank pumped far above the supply pressure look "
+        "alike; gauge and pin of the air valve tell them apart."
     )
     return Finding(
         Fault.AIR_CUSHION_LOST,
@@ -126,6 +127,15 @@ def blind(since: float, at: float, why: str, remedy: str, speaker: Speaker) -> F
         "this is not a sign that all is well."
     )
     return Finding(Fault.BLIND, since, at, Severity.MEDIUM, 1.0, text, remedy, CAUTION, {"reason": why})
+
+
+def supply_differs(facts: Facts, speaker: Speaker) -> str:
+    """Return the sentence about a line that rests far from the supply pressure of the site file."""
+    stated = facts.supply_stated if facts.supply_stated is not None else facts.supply
+    return (
+        f"The line rests at {speaker.pressure(facts.supply)}, but the site file says {speaker.pressure(stated)}: "
+        "check the sensor's unit, gauge against absolute pressure, and the figure itself, before anything else."
+    )
 
 
 def _peak(facts: Facts, speaker: Speaker) -> str:

@@ -15,6 +15,8 @@ from monitor.estimation.trend import crossing
 NINETY: Final = 1.6449
 """Standard deviations on either side that hold 90 % of a normal distribution."""
 
+_APART: Final = 0.15  # of the stated supply
+_APART_LEAST: Final = 15e3  # Pa
 _KPA: Final = 1000.0
 
 
@@ -28,6 +30,7 @@ class Facts:
     limit: float
     target: float
     supply: float
+    supply_stated: float | None
     peak: float
     relief_setting: float | None
     relief_date: tuple[float, float, float] | None
@@ -37,6 +40,14 @@ class Facts:
     change: float
     suspicion: Suspicion
     contradicted: bool
+    erratic: bool
+
+    @property
+    def supply_differs(self) -> bool:
+        """Whether the line rests far from what the site file says: another unit, or absolute for gauge."""
+        if self.supply_stated is None:
+            return False
+        return abs(self.supply - self.supply_stated) > _APART * self.supply_stated + _APART_LEAST
 
     def evidence(self) -> dict[str, float | str | None]:
         """Return the facts in machine units: kPa gauge, per cent, epoch seconds."""
@@ -68,6 +79,7 @@ def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Fac
         limit=limits.low_charge,
         target=plant.charge_target,
         supply=supply,
+        supply_stated=plant.supply,
         peak=worst_case_peak(plant, supply, belief.air, belief.elastic),
         relief_setting=plant.relief,
         relief_date=None if limits.relief is None else crossing(belief, limits.relief),
@@ -77,4 +89,5 @@ def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Fac
         change=change,
         suspicion=suspect(belief, limits, plant),
         contradicted=belief.contradicted,
+        erratic=belief.erratic,
     )

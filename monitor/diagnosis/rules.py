@@ -41,6 +41,9 @@ def suspect(belief: Belief, limits: Limits, plant: Plant) -> Suspicion:
     jumped = _jumped_down(belief, plant)
     if jumped:
         lost = max(lost, belief.probability_below(_JUMP_LEAVES * plant.air_nominal))
+    if belief.erratic:  # whatever moves the pressure there, it is not only heat
+        unsure = CERTAIN - 0.01
+        return Suspicion(min(belief.probability_below(limits.low), unsure), min(lost, unsure), 0.0, jumped)
     low = belief.probability_below(limits.low)
     if belief.air_sd > _MOST_DOUBT and belief.probability_below(limits.lost) < CERTAIN:
         low = min(low, CERTAIN - 0.01)

@@ -34,6 +34,7 @@ SILENCE_REMEDY: Final = (
 
 _FLAT_NEEDED: Final = 4  # windows that show no rise, one after the other, before the evidence ends early
 _AGAIN: Final = 3  # rises that end a blindness of no answer
+_UNENDED: Final = 12  # pieces of two hours: no thermostat heats for a day without a pause
 _WHOLE_BURNS: Final = 20
 _FLAT_LASTS: Final = 24 * HOUR
 
@@ -46,6 +47,7 @@ class Sight:
     last_rise: float | None = None
     heater_known: bool = False
     burns: int = 0  # since the last rise
+    unended: int = 0  # pieces of a burn in a row whose end was not seen
     flat: list[float] = field(default_factory=list)  # ends of flat windows since the last rise
     rises: list[float] = field(default_factory=list)  # of the last seven days
     whole: list[bool] = field(default_factory=list)  # of the last undisturbed burns: did pressure rise?
@@ -64,9 +66,10 @@ class Sight:
         if not self.heater_known:
             self.heater_known = bool((samples.heater == samples.heater).any())
 
-    def burn(self, windows: list[Window], at: float) -> None:
-        """Take note of a burn and what it showed."""
+    def burn(self, windows: list[Window], at: float, *, ended: bool) -> None:
+        """Take note of a burn (or of a piece of one that has not ``ended``) and what it showed."""
         self.burns += 1
+        self.unended = 0 if ended else self.unended + 1
         self.whole = [*self.whole, *(w.kind is not Kind.FLAT for w in windows if w.undisturbed)][
             -_WHOLE_BURNS:
         ]
@@ -82,6 +85,8 @@ class Sight:
 
         Then the odd rise is the supply's doing, and no evidence of a cushion.
         """
+        if self.unended >= _UNENDED:
+            return False
         silent = self.whole.count(False)
         return silent < _FLAT_NEEDED or 2 * (len(self.whole) - silent) > silent
 
@@ -134,6 +139,11 @@ class Sight:
             return (
                 "the heater has not been seen on since: without heating nothing tests the cushion",
                 "If the heater is in use, check its signal and wiring: it may be stuck at off.",
+            )
+        if self.unended >= _UNENDED:
+            return (
+                "the heater has been reported on without a pause for a day: its signal may be stuck at on",
+                "Check the heater's signal and its wiring.",
             )
         if len(self.flat) >= _FLAT_NEEDED or not self.answers:
             return (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from monitor.diagnosis.accounts import supply_differs
 from monitor.diagnosis.facts import Facts
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import NEAR_RELIEF
@@ -14,7 +15,7 @@ from monitor.diagnosis.words import Speaker
 _SURE_ENOUGH: Final = (
     0.1  # probability of a low or falling charge with which a site may still be called holding
 )
-_ABOVE: Final = 1.15  # times the supply: a charge that is surely higher is no good charge
+_ABOVE: Final = 1.05  # times the supply: a charge that is surely higher is no good charge
 SUPPLY_LIMIT: Final = 551_581.0
 """Static pressure above which a reducing valve is needed, 80 psi gauge: IPC 604.8, UPC 608.2. [Pa]"""
 
@@ -56,9 +57,16 @@ def verdict_of(  # noqa: PLR0911 - one return a verdict, the most urgent first
 
 def _doubt(facts: Facts, speaker: Speaker) -> str:
     """Return why a site that is seen cannot be said to hold, empty if nothing speaks against it."""
-    estimate = speaker.interval(facts.charge_low, facts.charge, facts.charge_high)
     if facts.contradicted:
         return "The last burn rose more steeply than it should; the next ones will tell."
+    if facts.erratic:
+        return "Heating windows contradict each other: something besides heat and draws moves the pressure."
+    return supply_differs(facts, speaker) if facts.supply_differs else _doubtful_charge(facts, speaker)
+
+
+def _doubtful_charge(facts: Facts, speaker: Speaker) -> str:
+    """Return what is doubtful about an estimate that the windows agree on."""
+    estimate = speaker.interval(facts.charge_low, facts.charge, facts.charge_high)
     if max(facts.suspicion.low, facts.suspicion.leaking) > _SURE_ENOUGH:
         return (
             f"The air charge, about {estimate}, cannot be said to be above its limit of "

@@ -33,6 +33,7 @@ class _Runs:
     """How many windows in a row have said the same, and since when it was more likely than not."""
 
     low: int = 0
+    near: int = 0  # the relief valve, by a full recovery
     lost: int = 0
     clear: int = 0
     low_since: float | None = None
@@ -75,6 +76,7 @@ class Watch:
         count, start = len(windows), windows[0].start
         low = max(suspicion.low, suspicion.leaking)
         runs.low = runs.low + count if low >= CERTAIN else 0
+        runs.near = runs.near + count if near_relief(facts) else 0
         runs.lost = runs.lost + count if suspicion.lost >= CERTAIN else 0
         # Windows that the estimate has set aside may be the first of a new state: nothing is clear then.
         runs.clear = runs.clear + count if settled and max(low, suspicion.lost) < CLEARED else 0
@@ -110,7 +112,7 @@ class Watch:
 
     def _escalate(self, low: Finding, facts: Facts, at: float) -> list[Finding]:
         """Tell once that a low charge has come so far that a full recovery nears the relief valve."""
-        if low.severity is Severity.HIGH or not near_relief(facts):
+        if low.severity is Severity.HIGH or self._runs.near < _LOW_WINDOWS:
             return []
         today = low_charge(facts, self._speaker, low.began, low.raised)
         worse = replace(today, evidence=dict(today.evidence) | {"near_relief_since": round(at)})

@@ -73,8 +73,9 @@ def action(fault: Fault, speaker: Speaker, target: float) -> str:
             f"the tank ({setting} by the site file), look for a leaking air valve, and recheck in a week."
         ),
         Fault.AIR_CUSHION_LOST: (
-            "Test on site: with the water side relieved, press the pin of the air valve. Water there means a torn "
-            "diaphragm: replace the tank, never by a smaller one; a tank full of water is heavy, support it. "
+            "Test on site: with the water side relieved, gauge the air valve and press its pin. Far above the supply "
+            "pressure: let air out down to it. Water at the pin means a torn diaphragm: replace the tank, never by a "
+            "smaller one; a tank full of water is heavy, support it. "
             f"Only air, or nothing: refill to the supply pressure at the tank ({setting} by the site file), "
             "recheck in a week, and replace the tank if it has fallen again."
         ),

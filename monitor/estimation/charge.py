@@ -33,6 +33,8 @@ _RATE_MEMORY: Final = 45.0  # days over which a rate is forgotten
 _SCALE_WALK: Final = 0.002  # per square root of a day: cold-water season, thermostat
 _GAUGE_SD: Final = 5e3  # Pa: a hand gauge read to half a mark, 0.7 psi
 _SURPRISE: Final = 3.5  # standard deviations beyond which a window waits for a second opinion
+_ODD_SHARE: Final = 0.05  # of each new window in the share of odd ones
+_ERRATIC: Final = 0.3
 _LEAN_SHARE: Final = 0.2  # of each new surprise in the smoothed one, whose sd is then 1/3 by chance
 _LEAN_LIMIT: Final = 0.8
 _RATE_FREED: Final = 0.015  # per day: doubt about the rate once the windows lean
@@ -70,6 +72,7 @@ class Belief:
     jumps: tuple[Jump, ...] = ()
     gauged: bool = False
     lean: float = 0.0  # smoothed surprise: whether windows keep falling on one side
+    odd: float = 0.0  # smoothed share of windows that surprised beyond belief
 
     @property
     def air(self) -> float:
@@ -80,6 +83,11 @@ class Belief:
     def elastic(self) -> float:
         """Median of the elasticity of the line. [m³/Pa]."""
         return math.exp(self.mean[ELASTIC])
+
+    @property
+    def erratic(self) -> bool:
+        """Whether so many windows contradict the belief that something else than the cushion is at work."""
+        return self.odd > _ERRATIC
 
     @property
     def contradicted(self) -> bool:
@@ -153,7 +161,9 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
     if belief.windows == 0 and not belief.gauged:
         return _first_windows(belief, window, plant)
     surprise, sd = _surprise(belief, window)
-    if abs(surprise) > _SURPRISE * sd:
+    beyond = abs(surprise) > _SURPRISE * sd
+    belief = replace(belief, odd=(1.0 - _ODD_SHARE) * belief.odd + _ODD_SHARE * beyond)
+    if beyond:
         return _set_aside(belief, window, plant)
     # What makes a line look softer than it is (dribbles, inflow) is common: such windows weigh less.
     belief = _leaning(belief, surprise / sd)

@@ -166,7 +166,7 @@ class Analyser:
             self._lag.burn(burn.rows, burn.tail, line.noise)
         heating = Heating(self._lag.seconds, self._lag.learned, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
-        self._sight.burn(windows, burn.at)
+        self._sight.burn(windows, burn.at, ended=burn.off is not None)
         changed = self._near_relief(burn.rows, burn.at)
         if self._sight.answers:
             for window in windows:

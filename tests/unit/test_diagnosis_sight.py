@@ -44,7 +44,7 @@ def watched(hours: float = 48.0, every: float = 8.0, *, heater: float = 0.0) -> 
         Samples(time, np.full(len(time), 414.0), np.full(len(time), heater), np.full(len(time), np.nan))
     )
     for at in np.arange(every, hours + 0.1, every) * HOUR:
-        sight.burn([window(float(at))], START + float(at))
+        sight.burn([window(float(at))], START + float(at), ended=True)
     return sight
 
 
@@ -129,7 +129,7 @@ def test_pressure_that_does_not_answer_ends_the_evidence_early_and_says_why() ->
     sight = watched()
     for number in range(6):
         at = (50.0 + number) * HOUR
-        sight.burn([window(at, Kind.FLAT)], START + at)
+        sight.burn([window(at, Kind.FLAT)], START + at, ended=True)
     sight.look(START + 48 * HOUR + 25 * HOUR)
     assert sight.since is not None
     assert "street side of the check valve" in sight.why
@@ -141,7 +141,7 @@ def test_the_odd_rise_among_whole_burns_without_one_is_no_evidence() -> None:
     for number in range(20):
         at = (1.0 + number) * HOUR
         kind = Kind.RISE if number % 5 == 4 else Kind.FLAT
-        sight.burn([window(at, kind, undisturbed=True)], START + at)
+        sight.burn([window(at, kind, undisturbed=True)], START + at, ended=True)
     assert not sight.answers
     sight.look(START + 40 * HOUR)
     assert sight.since is not None
@@ -158,7 +158,7 @@ def test_the_odd_rise_among_whole_burns_without_one_is_no_evidence() -> None:
 def test_a_blind_span_gives_its_reason(heater: float, burns: int, said: str) -> None:
     sight = watched(30.0, 99.0, heater=heater)
     for number in range(burns):
-        sight.burn([], START + (number + 1) * HOUR)
+        sight.burn([], START + (number + 1) * HOUR, ended=True)
     sight.look(START + 30 * HOUR)
     assert sight.since == START
     assert said in sight.why
@@ -171,7 +171,7 @@ def test_spans_close_with_the_next_rise_and_silences_are_listed() -> None:
     sight.gap(START + 8 * HOUR, START + 8 * HOUR + GAP - 1.0)
     open_span = sight.all_spans(START + 31 * HOUR)[0]
     assert (open_span.start, open_span.end) == (START, START + 31 * HOUR)
-    sight.burn([window(32 * HOUR)], START + 32.1 * HOUR)
+    sight.burn([window(32 * HOUR)], START + 32.1 * HOUR, ended=True)
     spans = [(s.start - START, s.end - START) for s in sight.all_spans(START + 50 * HOUR)]
     assert spans == [(0.0, 32.1 * HOUR), (5 * HOUR, 5 * HOUR + GAP)]
     assert sight.since is None
@@ -194,11 +194,31 @@ def test_one_rise_after_many_without_ends_no_blindness() -> None:
     sight = watched()
     for number in range(6):
         at = (50.0 + number) * HOUR
-        sight.burn([window(at, Kind.FLAT)], START + at)
+        sight.burn([window(at, Kind.FLAT)], START + at, ended=True)
     sight.look(START + 80 * HOUR)
     assert sight.since is not None
     for number in range(3):
         assert sight.since is not None
         at = (81.0 + number) * HOUR
-        sight.burn([window(at, Kind.RISE)], START + at)
+        sight.burn([window(at, Kind.RISE)], START + at, ended=True)
     assert sight.since is None
+
+
+def test_a_heater_that_never_goes_off_is_no_evidence() -> None:
+    """Twelve pieces of two hours without a pause: the signal is stuck, whatever rises."""
+    sight = watched()
+    for number in range(12):
+        at = (50.0 + 2.0 * number) * HOUR
+        sight.burn([window(at)], START + at, ended=False)
+    assert not sight.answers
+    sight.look(START + 110 * HOUR)
+    assert "stuck at on" in sight.why
+
+
+def test_a_line_far_from_its_site_file_is_doubtful() -> None:
+    """psi read as kPa, or absolute as gauge: the line itself tells."""
+    odd = replace(facts(), supply=SIXTY + 101_325.0)
+    verdict, why = verdict_of([], odd, watched(), START + 48 * HOUR, START + 48 * HOUR, SPEAKER)
+    assert verdict is Verdict.DOUBTFUL
+    assert "unit" in why
+    assert "absolute" in why

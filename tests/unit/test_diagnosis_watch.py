@@ -270,5 +270,5 @@ def test_a_low_charge_that_nears_the_relief_valve_is_told_once_more() -> None:
     (worse,) = book.burns(3.0, 8, 0.33)
     assert (worse.fault, worse.began, worse.raised) == (raised.fault, raised.began, raised.raised)
     assert worse.severity is Severity.HIGH
-    assert worse.evidence["near_relief_since"] == START + 3.0 * DAY
+    assert worse.evidence["near_relief_since"] == START + 3.5 * DAY  # the third window
     assert book.watch.findings == [worse]

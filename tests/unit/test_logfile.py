@@ -12,7 +12,10 @@ import pytest
 
 from monitor.errors import ReadingsFileError
 from monitor.ingest.logfile import read_log, read_visits
-from monitor.site import Visit, VisitAction
+from monitor.ingest.payload import Decoder
+from monitor.service.pipeline import Aligner, hold, to_samples
+from monitor.service.ports import Message
+from monitor.site import Site, Visit, VisitAction
 
 START = datetime(2026, 1, 31, 6, 0, 0, tzinfo=UTC).timestamp()
 GOOD = "time,pressure,heater\n2026-01-31T06:00:00Z,60,0\n2026-01-31T06:00:10Z,61,1\n"
@@ -97,9 +100,11 @@ def test_bad_rows_cost_only_themselves_and_are_told_with_their_line(tmp_path):
     ]
     text = "time,pressure,heater\n" + "\n".join(rows) + "\n"
     samples, notes = read_log(write(tmp_path, text), "kPa")
-    assert samples.pressure.tolist() == [1, 2]
-    assert notes[0] == "14 of 16 rows were refused"
-    told = dict(note.split(": ", 1) for note in notes[1:])
+    assert samples.pressure.tolist() == [1, 1, 1, 2]
+    assert notes[0].startswith("2 heater cells of 4 ")
+    assert notes[0].endswith("; first: line 12: heater 'maybe' is not allowed: 0, 1, watts, on or off")
+    assert notes[1] == "12 of 16 rows were refused"
+    told = dict(note.split(": ", 1) for note in notes[2:])
     expected = {
         "line 3": "neither RFC 3339",
         "line 4": "no UTC offset",
@@ -110,8 +115,6 @@ def test_bad_rows_cost_only_themselves_and_are_told_with_their_line(tmp_path):
         "line 9": "outside -101.325 to 10000 kPa gauge",
         "line 10": "outside -101.325 to 10000 kPa gauge",
         "line 11": "outside -101.325 to 10000 kPa gauge",
-        "line 12": "heater 'maybe' is not allowed: 0, 1, watts, on or off",
-        "line 13": "heater '-1' is not allowed",
         "line 14": "4 cells where the header has 3",
         "line 16": "pressure '1_0' is no number",
         "line 17": "no time",
@@ -120,12 +123,62 @@ def test_bad_rows_cost_only_themselves_and_are_told_with_their_line(tmp_path):
     assert [place for place, words in expected.items() if words not in told[place]] == []
 
 
-def test_a_bad_temperature_is_told(tmp_path):
-    text = f"time,pressure,heater,temperature\n{START},1,0,warm\n{START + 1},1,0,900\n{START + 2},1,0,54\n"
-    samples, notes = read_log(write(tmp_path, text), "kPa")
-    assert samples.temperature.tolist() == [54]
-    assert [note.split(": ")[0] for note in notes[1:]] == ["line 2", "line 3"]
-    assert all("-50 to 200 °C" in note for note in notes[1:])
+def test_a_bad_temperature_or_heater_costs_only_its_cell_and_is_counted(tmp_path):
+    """-127 is what a common digital thermometer says when its wire has come off."""
+    rows = [
+        "1,0,-127",  # line 2
+        "2,0,warm",
+        "x,0,900",  # its row is refused for the pressure: told once
+        "4,perhaps,54",
+        "5,1,nan",
+        "6,1,",
+    ]
+    text = "".join(f"{START + i},{row}\n" for i, row in enumerate(rows))
+    samples, notes = read_log(write(tmp_path, f"time,pressure,heater,temperature\n{text}"), "kPa")
+    nan = math.nan
+    assert samples.pressure.tolist() == [1, 2, 4, 5, 6]
+    assert samples.heater == pytest.approx([0, 0, nan, 1, 1], nan_ok=True)
+    assert samples.temperature == pytest.approx([nan, nan, 54, nan, nan], nan_ok=True)
+    left_out = "cannot be true and were left out, the rest of their rows counts; first: line"
+    assert notes == [
+        f"1 heater cells of 5 {left_out} 5: heater 'perhaps' is not allowed: 0, 1, watts, on or off",
+        f"3 temperature cells of 5 {left_out} 2: temperature '-127' is not allowed: -50 to 200 °C, or nothing",
+        "1 of 6 rows were refused",
+        "line 4: pressure 'x' is no number",
+    ]
+
+
+def test_numbers_of_a_parquet_file_that_cannot_be_true_cost_only_their_cell(tmp_path):
+    path = parquet(
+        tmp_path,
+        time=pa.array([START, START + 1]),
+        pressure=pa.array([1.0, 2.0]),
+        heater=pa.array([-1.0, 1.0]),
+        temperature=pa.array([54.0, -127.0]),
+    )
+    samples, notes = read_log(path, "bar")
+    assert samples.heater == pytest.approx([math.nan, 1], nan_ok=True)
+    assert samples.temperature == pytest.approx([54, math.nan], nan_ok=True)
+    assert [note.split(" cells")[0] for note in notes] == ["1 heater", "1 temperature"]
+
+
+@pytest.mark.parametrize("bad", ["-127", "201", "NaN", "1e999"])
+def test_a_bad_temperature_leaves_the_same_rows_live_and_offline(tmp_path, bad):
+    """What the message loses the log loses too: the value alone, never the pressure beside it."""
+    cells = [("1", "0", "54"), ("2", "0", bad), ("3", "1", "55")]
+    decoder, aligner, rows = Decoder({"a": Site("a")}), Aligner(), []
+    for i, (pressure, heater, temperature) in enumerate(cells):
+        for point, value in (("temperature", temperature), ("heater", heater), ("pressure", pressure)):
+            payload = f'{{"time": {START + i}, "value": {value}}}'.encode()
+            readings, _ = decoder.decode(Message(f"cushionwatch/a/{point}", payload, START + i))
+            rows += [row for reading in readings for row in aligner.add(reading)]
+    live = to_samples(rows + aligner.reach(START + 3))
+    text = "".join(f"{START + i},{','.join(row)}\n" for i, row in enumerate(cells))
+    logged = hold(read_log(write(tmp_path, f"time,pressure,heater,temperature\n{text}"), "kPa").samples)
+    for one in (live, logged):
+        assert one.pressure.tolist() == [1, 2, 3]
+        assert one.heater.tolist() == [0, 0, 1]
+        assert one.temperature.tolist() == [54, 54, 55]
 
 
 def test_many_bad_rows_are_counted_but_told_only_in_part(tmp_path):
