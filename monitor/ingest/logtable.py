@@ -13,13 +13,14 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import IO, Any, cast
 
 import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
 from monitor.errors import ReadingsFileError
+from monitor.ingest.logquotes import LineQuotes
 
 NEEDED = ("time", "pressure", "heater")
 OPTIONAL = ("temperature",)
@@ -89,11 +90,10 @@ def _open_csv(path: Path, stack: ExitStack) -> Table:
     header = _header(path)
     known = _known_columns(path, header)
     table = Table(iter(()), _others(header, known), row_word="line", row_offset=2)  # line 1: header
-    packed = path.name.lower().endswith(".gz")
-    stream = stack.enter_context(pa.input_stream(str(path), compression="gzip" if packed else None))
+    stream = stack.enter_context(_bytes(path))
     table.batches = iter(
         pa.csv.open_csv(
-            stream,
+            LineQuotes(stream, table.notes),
             # one thread: Arrow tells the line numbers of rows left out only then
             pa.csv.ReadOptions(use_threads=False, block_size=_BLOCK),
             pa.csv.ParseOptions(invalid_row_handler=table.leave_out, ignore_empty_lines=False),
@@ -108,8 +108,13 @@ def _open_csv(path: Path, stack: ExitStack) -> Table:
     return table
 
 
+def _bytes(path: Path) -> IO[bytes]:
+    packed = path.name.lower().endswith(".gz")
+    return cast("IO[bytes]", gzip.open(path)) if packed else path.open("rb")
+
+
 def _header(path: Path) -> list[str]:
-    with gzip.open(path) if path.name.lower().endswith(".gz") else path.open("rb") as stream:
+    with _bytes(path) as stream:
         first: bytes = stream.readline(_HEADER)
     try:
         text = first.decode("utf-8-sig")

@@ -96,7 +96,9 @@ def test_any_visits(tmp_path, text):
 def read_back(text):
     """Return what the csv module reads of a mended text, and the note about it."""
     notes = []
-    mended = LineQuotes(io.BytesIO(text), notes).read()
+    stream = LineQuotes(io.BytesIO(text), notes)
+    mended = stream.read()
+    assert stream.read() == b""
     lines = mended.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n")
     return mended, list(csv.reader(lines)), len(lines), notes
 
