@@ -26,10 +26,15 @@ _WORDS: Final = {"on": 1.0, "true": 1.0, "off": 0.0, "false": 0.0}
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """One batch in numbers: epoch s, kPa gauge, 0/1 or W, °C; ``blank`` rows hold nothing at all."""
+    """One batch in numbers: epoch s, kPa gauge, 0/1 or W, °C; ``blank`` rows hold nothing at all.
+
+    ``checks`` make a row: which cells fit. ``unfit`` cells cost only themselves and are NaN, as the same
+    value in a message costs only itself.
+    """
 
     columns: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
     checks: Mapping[str, BoolArray]
+    unfit: Mapping[str, BoolArray]
     blank: BoolArray
     cells: pa.RecordBatch
     unit: str
@@ -42,7 +47,10 @@ class Rows:
 
     def why(self, row: int) -> str:
         """Return what is wrong with a row that is not good."""
-        name = next(name for name, right in self.checks.items() if not right[row])
+        return self.why_cell(row, next(name for name, right in self.checks.items() if not right[row]))
+
+    def why_cell(self, row: int, name: str) -> str:
+        """Return what is wrong with one cell of a row."""
         return _WHY[name](self.cells.column(name)[row].as_py(), self.unit)
 
 
@@ -51,27 +59,29 @@ def convert(batch: pa.RecordBatch, unit: str, kpa_per_unit: float) -> Rows:
     time = _times(batch.column("time"))
     with np.errstate(over="ignore"):  # infinity is refused below like any other impossible pressure
         pressure = _numbers(batch.column("pressure")) * kpa_per_unit
-    heater = _heater_states(batch.column("heater"))
     checks = {
         "time": (time >= 0) & (time < limits.TIME_MOST),
         "pressure": (pressure >= limits.PRESSURE_LEAST_KPA) & (pressure <= limits.PRESSURE_MOST_KPA),
-        "heater": _fits(batch.column("heater"), heater, 0.0, limits.HEATER_MOST_W),
     }
+    cells = batch.column("heater")
+    heater, unfit_heater = _blanked(cells, _heater_states(cells), 0.0, limits.HEATER_MOST_W)
+    unfit = {"heater": unfit_heater}
     if "temperature" in batch.schema.names:
-        temperature = _numbers(batch.column("temperature"))
+        cells = batch.column("temperature")
         least, most = limits.TEMPERATURE_LEAST, limits.TEMPERATURE_MOST
-        checks["temperature"] = _fits(batch.column("temperature"), temperature, least, most)
+        temperature, unfit["temperature"] = _blanked(cells, _numbers(cells), least, most)
     else:
         temperature = np.broadcast_to(np.float64(math.nan), len(time))  # no memory for what is not there
     nothing = [pc.is_null(column).to_numpy(zero_copy_only=False) for column in batch.columns]
-    return Rows((time, pressure, heater, temperature), checks, np.logical_and.reduce(nothing), batch, unit)
+    blank = np.logical_and.reduce(nothing)
+    return Rows((time, pressure, heater, temperature), checks, unfit, blank, batch, unit)
 
 
-def _fits(column: pa.Array, values: FloatArray, least: float, most: float) -> BoolArray:
-    """Return which cells are within limits or empty; a cell that is there but no number does not fit."""
+def _blanked(column: pa.Array, values: FloatArray, least: float, most: float) -> tuple[FloatArray, BoolArray]:
+    """Return values with NaN for those that cannot be true, and where: no number, or outside the limits."""
     empty = pc.is_null(column, nan_is_null=pa.types.is_floating(column.type)).to_numpy(zero_copy_only=False)
-    fits: BoolArray = empty | ((values >= least) & (values <= most))
-    return fits
+    unfit: BoolArray = ~(empty | ((values >= least) & (values <= most)))
+    return (np.where(unfit, math.nan, values) if unfit.any() else values), unfit
 
 
 def _times(column: pa.Array) -> FloatArray:

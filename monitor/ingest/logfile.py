@@ -1,6 +1,7 @@
 """Logs of readings and of service visits, for the analysis of the past.
 
-A bad row is counted and told, and costs only itself; a file without one good row is an error.
+Time and pressure make a row. A bad row is counted and told, and costs only itself; so does a bad cell of
+heater or temperature, whose row stays. A file without one good row is an error.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from monitor.estimation.samples import FloatArray, Samples
 from monitor.ingest.visitfile import read_visits
 
 if TYPE_CHECKING:
-    from monitor.ingest.logcolumns import Rows
+    from monitor.ingest.logcolumns import BoolArray, Rows
     from monitor.ingest.logtable import Table
 
 __all__ = ["Log", "read_log", "read_visits"]
@@ -74,6 +75,8 @@ class _Harvest:
         self._table = table
         self._bad = 0
         self._reasons: list[str] = []
+        self._unfit: dict[str, int] = {}
+        self._first_unfit: dict[str, str] = {}
         self._pieces: tuple[list[FloatArray], ...] = ([], [], [], [])
 
     def take(self, rows: Rows) -> None:
@@ -82,11 +85,29 @@ class _Harvest:
         bad = np.flatnonzero(~(good | rows.blank))
         for row in bad[: max(0, _TOLD - len(self._reasons))]:
             self._reasons.append(f"{self._table.place(self.rows + int(row))}: {rows.why(int(row))}")
+        self._count_unfit(rows, good)
         for pieces, values in zip(self._pieces, rows.columns, strict=True):
             pieces.append(values if good.all() else values[good])
         self._bad += len(bad)
         self.rows += len(good)
         self.good += int(good.sum())
+
+    def _count_unfit(self, rows: Rows, good: BoolArray) -> None:
+        """Count the cells that were blanked in good rows; of each column the first is told."""
+        for name, unfit in rows.unfit.items():
+            found = np.flatnonzero(unfit & good)
+            if len(found) and name not in self._unfit:
+                place = self._table.place(self.rows + int(found[0]))
+                self._first_unfit[name] = f"{place}: {rows.why_cell(int(found[0]), name)}"
+            if len(found):
+                self._unfit[name] = self._unfit.get(name, 0) + len(found)
+
+    def _unfit_notes(self) -> list[str]:
+        return [
+            f"{count} {name} cells of {self.good} cannot be true and were left out, the rest of their rows "
+            f"counts; first: {self._first_unfit[name]}"
+            for name, count in self._unfit.items()
+        ]
 
     def log(self) -> Log:
         """Return everything in order; `ReadingsFileError` if there was no good row."""
@@ -96,7 +117,7 @@ class _Harvest:
             example = f"; first: {reasons[0]}" if reasons else "; the file holds a header and nothing else"
             raise ReadingsFileError(f"{self._path}: no good row{example}")
         samples, notes = _in_order(self._pieces)
-        notes = [*self._table.notes, *notes]
+        notes = [*self._table.notes, *notes, *self._unfit_notes()]
         if self._table.ignored:
             notes.insert(0, f"columns not used: {', '.join(self._table.ignored)}")
         if bad:
