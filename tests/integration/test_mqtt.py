@@ -538,6 +538,7 @@ def test_certificates_that_do_not_fit_are_told_and_nothing_is_sent(
 ):
     with tls_broker(tmp_path, authority, *names, **options) as (broker, ca):
         if other:
+            ca = tmp_path / "other.pem"  # not the broker's own file: it may still be reading that
             trustme.CA().cert_pem.write_to_path(ca)
         told = reason(broker.port, "is not accepted", tls=TlsTable(ca=str(ca)))
         assert word in told
