@@ -149,6 +149,11 @@ def test_without_a_broker_it_says_so_and_comes_to_itself(folder: tuple[Folder, B
         assert one.stop() == 0
         assert time.monotonic() - began < 10
     log_lines = one.err.read_text().splitlines()
+    words = [line.split(" ", 3)[-1] for line in log_lines]
+    on = f"connected to the broker at 127.0.0.1:{broker.port} and subscribed (MQTT 5)"
+    assert words[0].startswith(f"watching 1 site; broker 127.0.0.1:{broker.port}; page {home.url}")
+    assert words.count(on) == 2
+    assert any("was lost" in line for line in words[words.index(on) :])
     assert all(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ [A-Z]+ ", line) for line in log_lines)
 
 
