@@ -180,6 +180,48 @@ def test_a_place_that_cannot_be_written_is_told(cli: Cli, home: Path, tmp_path: 
     assert f"{missing} cannot be written: No such file or directory" in err
 
 
+@pytest.mark.parametrize(
+    ("option", "name"),
+    [
+        *(("--report", name) for name in ("log.csv", "way/../log.csv", "site.toml", "visits.csv")),
+        *((option, name) for option in ("--report", "--plot") for name in ("soft.svg", "hard.svg")),
+    ],
+)
+def test_no_input_is_written_over(cli: Cli, tmp_path: Path, option: str, name: str) -> None:
+    (tmp_path / "way").mkdir()
+    log, site, visits = (tmp_path / kind for kind in ("log.csv", "site.toml", "visits.csv"))
+    log.write_text("time,pressure,heater\n1,2,0\n")
+    site.write_text(SITE)
+    visits.write_text("time,action\n")
+    before = [path.read_bytes() for path in (log, site, visits)]
+    (tmp_path / "soft.svg").symlink_to(log)
+    (tmp_path / "hard.svg").hardlink_to(log)
+    out = tmp_path / name
+    code, said, err = cli("examine", log, "--site", site, "--visits", visits, option, out)
+    assert (code, said) == (2, "")
+    assert f"cushionwatch: {out}: the file {tmp_path}" in err
+    assert "would be lost: it is read here; give the result a name of its own" in err
+    assert [path.read_bytes() for path in (log, site, visits)] == before
+
+
+def test_one_result_is_not_written_over_the_other(cli: Cli, home: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.svg"
+    arguments = (
+        "examine",
+        home / "READINGS.csv",
+        "--site",
+        home / "SITE.toml",
+        "--plot",
+        out,
+        "--report",
+        out,
+    )
+    code, _, err = cli(*arguments)
+    assert code == 2
+    assert "is written already" in err
+    assert not out.exists()
+
+
 def test_a_plot_of_an_unknown_kind_is_told(cli: Cli, home: Path, tmp_path: Path) -> None:
     code, _, err = cli(
         "examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--plot", tmp_path / "x.bmp"
