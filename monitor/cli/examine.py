@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -58,6 +59,7 @@ def examine(
     log = read_log(readings, facts.unit)
     for note in log.notes:
         _tell(f"{readings}: {note}")
+    _tell_late(visits, book, float(log.samples.time[-1]))
     total = len(log.samples)
     found = analyse(facts, log.samples, book, lambda done: _progress(done, total))
     _write_files(facts, found, log.samples, book, plot, report)
@@ -87,6 +89,14 @@ def _same(one: Path, other: Path) -> bool:
         return one.samefile(other)
     except (OSError, ValueError):  # one of them is not there yet
         return os.path.realpath(one) == os.path.realpath(other)
+
+
+def _tell_late(path: Path | None, book: Sequence[Visit], end: float) -> None:
+    late = [visit.time for visit in book if visit.time > end]
+    if late:
+        first = datetime.fromtimestamp(min(late), UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+        count = f"{len(late)} of {len(book)} visits"
+        _tell(f"{path}: {count} after the end of the log, from {first} on, tell nothing about it")
 
 
 def _write_files(

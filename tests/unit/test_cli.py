@@ -222,6 +222,17 @@ def test_one_result_is_not_written_over_the_other(cli: Cli, home: Path, tmp_path
     assert not out.exists()
 
 
+def test_visits_after_the_end_of_the_log_are_told_once(cli: Cli, home: Path, tmp_path: Path) -> None:
+    visits = tmp_path / "visits.csv"
+    rows = ("2026-01-05T12:00:00Z", "2026-01-08T12:00:00Z", "2026-01-09T12:00:00+01:00")
+    visits.write_text("time,precharge,action\n" + "".join(f"{when},60,gauged\n" for when in rows))
+    arguments = ("examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--visits", visits)
+    told = f"{visits}: 2 of 3 visits after the end of the log, from 2026-01-08T12:00:00Z on, tell nothing about it"
+    assert cli(*arguments).err.splitlines().count(told) == 1
+    visits.write_text(f"time,precharge,action\n{rows[0]},60,gauged\n")
+    assert "after the end" not in cli(*arguments).err
+
+
 def test_a_plot_of_an_unknown_kind_is_told(cli: Cli, home: Path, tmp_path: Path) -> None:
     code, _, err = cli(
         "examine", home / "READINGS.csv", "--site", home / "SITE.toml", "--plot", tmp_path / "x.bmp"
