@@ -536,10 +536,10 @@ def test_tls_with_an_authority_of_our_own(tmp_path, authority, protocol):
 def test_certificates_that_do_not_fit_are_told_and_nothing_is_sent(
     tmp_path, authority, names, options, other, word, caplog
 ):
-    with tls_broker(tmp_path, authority, *names, **options) as (broker, ca):
-        if other:
-            ca = tmp_path / "other.pem"  # not the broker's own file: it may still be reading that
-            trustme.CA().cert_pem.write_to_path(ca)
+    stranger = tmp_path / "other.pem"  # not the broker's own file: it may still be reading that
+    trustme.CA().cert_pem.write_to_path(stranger)
+    with tls_broker(tmp_path, authority, *names, **options) as (broker, own):
+        ca = stranger if other else own
         told = reason(broker.port, "is not accepted", tls=TlsTable(ca=str(ca)))
         assert word in told
         assert "check ca in [broker.tls]" in told
