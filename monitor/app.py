@@ -23,6 +23,7 @@ from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
 from monitor.service.settings import ServiceSettings
 from monitor.site import Site
+from monitor.store.lock import alone_in
 from monitor.store.sqlite import SqliteStore
 
 LOG = logging.getLogger("cushionwatch")
@@ -34,15 +35,19 @@ STORE: Final = "cushionwatch.db"
 @contextmanager
 def open_store(settings: ServiceSettings) -> Iterator[SqliteStore]:
     """Open the store of a service for the length of a ``with`` block; make its folder where there is none."""
-    try:
-        settings.data.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"the data folder {settings.data} cannot be made: {error.strerror}") from error
+    _make_folder(settings)
     store = SqliteStore(settings.data / STORE)
     try:
         yield store
     finally:
         store.close()
+
+
+def _make_folder(settings: ServiceSettings) -> None:
+    try:
+        settings.data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(f"the data folder {settings.data} cannot be made: {error.strerror}") from error
 
 
 def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
@@ -55,10 +60,15 @@ def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
 
 @contextmanager
 def from_settings(settings: ServiceSettings) -> Iterator[Service]:
-    """Build the service that the settings describe, not started yet; its store is closed at the end."""
+    """Build the service that the settings describe, not started yet; its store is closed at the end.
+
+    Its data folder is its own until then: `StoreError` if another service works there.
+    """
     clock = SystemClock()
     decoder = Decoder(settings.sites, settings.topics)
+    _make_folder(settings)
     with ExitStack() as stack:
+        stack.enter_context(alone_in(settings.data))
         store = stack.enter_context(open_store(settings))
         listener = None
         if settings.web.enabled:

@@ -20,7 +20,7 @@ from typing import NamedTuple
 import httpx
 import numpy as np
 import pytest
-from broker import Broker, running_broker, wait_until
+from broker import Broker, free_port, running_broker, wait_until
 from running import Folder, publish, service
 
 from monitor.diagnosis.faults import Fault, Finding
@@ -157,13 +157,45 @@ def test_without_a_broker_it_says_so_and_comes_to_itself(folder: tuple[Folder, B
     assert all(re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ [A-Z]+ ", line) for line in log_lines)
 
 
+def run_once(config: Path, *command: str) -> subprocess.CompletedProcess[str]:
+    """Run a command to its end."""
+    return subprocess.run(
+        [sys.executable, "-m", "monitor", *command, "--config", str(config)],
+        capture_output=True, text=True, timeout=30, check=False,
+    )  # fmt: skip
+
+
 def test_a_busy_port_of_the_page_is_one_message(folder: tuple[Folder, Broker]) -> None:
     home, _ = folder
+    other = home.path / "other.toml"
+    other.write_text((home.path / "service.toml").read_text().replace('"var"', '"other"'))
     with service(home):
-        second = subprocess.run(
-            [sys.executable, "-m", "monitor", "run", "--config", str(home.path / "service.toml")],
-            capture_output=True, text=True, timeout=30, check=False,
-        )  # fmt: skip
+        second = run_once(other, "run")
     assert second.returncode == 2
     assert f"the page cannot listen on 127.0.0.1 port {home.port}" in second.stderr
     assert "Traceback" not in second.stderr
+
+
+def test_a_second_service_on_one_data_folder_is_refused_until_the_first_has_ended(
+    folder: tuple[Folder, Broker], log: Log
+) -> None:
+    home, _ = folder
+    config = home.path / "service.toml"
+    other = home.path / "other.toml"  # another page and another name of the folder do not help
+    text = config.read_text().replace(f"port = {home.port}", f"port = {free_port()}")
+    other.write_text(text.replace('"var"', '"sites/../var"'))
+    with service(home) as one:
+        second = run_once(other, "run")
+        assert (second.returncode, second.stdout) == (2, "")
+        assert second.stderr.count("\n") == 1
+        assert "sites/../var is in use by another service (process" in second.stderr
+        assert f"(process {one.process.pid if one.process else 0})" in second.stderr
+        assert "two would send every alert twice; stop that one first" in second.stderr
+        # Commands that only add or read go on working.
+        visit = ("visit", log.site.id, "--action", "gauged", "--precharge", "60 psi")
+        assert run_once(config, *visit).returncode == 0
+        assert run_once(config, "rejected").stdout == "0 refused so far\n"
+        assert run_once(config, "alert", "--test").returncode == 0
+        assert one.stop(signal.SIGKILL) == -signal.SIGKILL
+        one.start()  # the kernel has released the lock
+        assert one.stop() == 0
