@@ -20,6 +20,14 @@ from monitor.errors import SettingsError
 Key = tuple[str | int, ...]
 
 _SECRET_KEYS = frozenset({"url", "password", "passwd", "token", "secret"})
+_KINDS = {  # what is allowed, by pydantic's name for what is wrong
+    "string_type": "text in quotes",
+    "int_type": "a whole number without quotes",
+    "float_type": "a number without quotes",
+    "bool_type": "true or false, without quotes",
+    "model_type": "a table with keys of its own",
+    "dict_type": "a table with keys of its own",
+}
 _SHOWN = 80  # characters of a value that are repeated in a message: enough to recognise it
 
 
@@ -127,8 +135,8 @@ def _allowed(details: ErrorDetails, model: type[BaseModel]) -> str:
             known = _keys_at(model, details["loc"][:-1])
             near = closest(str(details["loc"][-1]), known)
             return f"this key is not known; known here: {', '.join(known)}{near}"
-        case "model_type" | "dict_type":
-            return "allowed: a table with keys of its own"
+        case kind if kind in _KINDS:
+            return f"allowed: {_KINDS[kind]}"
         case "literal_error" | "enum":
             words = str(context["expected"])
             known = words.replace(" or ", ", ").replace("'", "").split(", ")

@@ -18,6 +18,7 @@ from monitor.service.settings.problems import closest, refuse
 
 T = TypeVar("T")
 
+_EFFICIENCY_MOST = 1.1  # a condensing heater, by the lower heating value of its fuel
 _SITE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
 _ABSOLUTE = re.compile(r"(psi|bar|kPa|MPa)\s*\(?[ag](bs|uge)?\.?\)?", re.IGNORECASE)
 
@@ -56,6 +57,14 @@ Setpoint = Annotated[float, BeforeValidator(quantity("temperature", "20 degC", "
 Altitude = Annotated[float, BeforeValidator(quantity("length", "-500 m", "5000 m"))]
 
 
+def _efficiency(value: object) -> float:
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and 0 < value <= _EFFICIENCY_MOST:
+        return float(value)
+    raise refuse(
+        f"allowed: a number above 0 and up to {_EFFICIENCY_MOST:g}, without quotes; 77 % is written 0.77"
+    )
+
+
 def _site_id(text: str) -> str:
     if not _SITE_ID.fullmatch(text):
         raise refuse(
@@ -89,4 +98,5 @@ def _label(text: str) -> str:
 
 SiteId = Annotated[str, AfterValidator(_site_id)]
 TimeZone = Annotated[str, AfterValidator(_timezone)]
+Efficiency = Annotated[float, BeforeValidator(_efficiency)]
 Label = Annotated[str, AfterValidator(_label)]

@@ -6,15 +6,16 @@ Unknown values are left out; what is concluded about the site then has a wider i
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Literal, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import ValidationError, model_validator
 
 from monitor import units
 from monitor.service.settings.problems import ProblemsError, Table, explain, refuse
 from monitor.service.settings.quantities import (
     Altitude,
     ChargePressure,
+    Efficiency,
     HeaterInput,
     Label,
     ReliefPressure,
@@ -37,7 +38,7 @@ class HeaterTable(Table):
     kind: HeaterKind = HeaterKind.STORAGE
     volume: WaterVolume | None = None
     input: HeaterInput | None = None
-    efficiency: Annotated[float, Field(strict=True, gt=0, le=1.1, allow_inf_nan=False)] | None = None
+    efficiency: Efficiency | None = None
     setpoint: Setpoint | None = None
 
 
