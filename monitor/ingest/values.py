@@ -25,6 +25,7 @@ _WORDS: Final = {"on": 1.0, "true": 1.0, "off": 0.0, "false": 0.0}
 _PER_SECOND: Final = {"auto": 1.0, "s": 1.0, "ms": 1e3, "us": 1e6}
 _HEATER_PLAIN: Final = frozenset({"", "0/1", "on/off"})
 _SHOWN: Final = 60
+_TIME_SHOWN: Final = 1e18  # no format makes a time of a larger number
 
 # Fractions of the span of a live-zero signal (NAMUR NE 43): 3.8 mA and 20.5 mA bound the measuring range.
 _NE43_LEAST, _NE43_MOST = (3.8 - 4.0) / 16.0, (20.5 - 4.0) / 16.0
@@ -50,12 +51,24 @@ def read_time(raw: object, entry: TopicTable, arrived: float) -> float:
         time = _number(raw, "time") / _PER_SECOND[entry.time_format]
     else:
         raise PayloadError(f"time {show(raw)} is no RFC 3339 text")
+    hint = _other_format(raw, entry, arrived)
     if time < TIME_LEAST:
-        raise PayloadError(f"time {show(raw)} is before September 2001: the clock of the device is not set")
+        cause = hint or "the clock of the device is not set"
+        raise PayloadError(f"time {show(raw)} is before September 2001: {cause}")
     if time > arrived + FUTURE_MOST:
-        hint = "" if time < limits.TIME_MOST else '; if it counts milliseconds, set time_format = "ms"'
+        hint = f"; {hint}" if hint else ""
         raise PayloadError(f"time {show(raw)} is more than 5 min ahead: check the clock of the device{hint}")
     return time
+
+
+def _other_format(raw: object, entry: TopicTable, arrived: float) -> str:
+    """Return the time format by which a number would be a time that can be true, as advice; else nothing."""
+    if not isinstance(raw, (int, float)) or abs(raw) > _TIME_SHOWN:
+        return ""
+    for name, counted in (("s", "seconds"), ("ms", "milliseconds"), ("us", "microseconds")):
+        if name != entry.time_format and TIME_LEAST <= raw / _PER_SECOND[name] <= arrived + FUTURE_MOST:
+            return f'if it counts {counted}, set time_format = "{name}"'
+    return ""
 
 
 def _rfc3339(text: str) -> float:
@@ -128,6 +141,12 @@ def _heater(raw: object, unit: object, entry: TopicTable) -> float:
         return 0.0
     if word in _WORDS:
         return _WORDS[word]
+    if isinstance(raw, str):
+        known = ", ".join(dict.fromkeys([*(entry.on or ()), *(entry.off or ()), *_WORDS]))
+        raise PayloadError(
+            f"heater {show(raw)} is text and no known word; known: {known}; "
+            "more of them in on = [...] and off = [...] of its [[topics]] entry"
+        )
     number = _number(raw, "heater")
     name = _unit_name(unit, entry.unit or "")
     try:

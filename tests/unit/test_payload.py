@@ -356,7 +356,30 @@ def test_own_words_of_heater_states():
     topics = [entry(point="heater", value_path="s", on=["FIRING", "2"], off=["Idle", "lockout"])]
     for raw, value in [("firing", 1), ("IDLE", 0), ("Lockout", 0), (2, 1), ("on", 1), (False, 0), (3, 3)]:
         assert one({"s": raw}, "gw/b/x", topics).value == value
-    assert "'purge' is text" in reason({"s": "purge"}, "gw/b/x", topics)
+    known = "known: FIRING, 2, Idle, lockout, on, true, off, false; more of them in on = [...]"
+    assert f"heater 'purge' is text and no known word; {known}" in reason({"s": "purge"}, "gw/b/x", topics)
+    assert "no known word; known: on, true, off, false; more" in reason("purge", "cushionwatch/b/heater")
+
+
+@pytest.mark.parametrize(
+    ("time_format", "time", "words"),
+    [
+        ("ms", NOW, 'before September 2001: if it counts seconds, set time_format = "s"'),
+        ("ms", int(NOW * 1e6), "more than 5 min ahead: check the clock of the device; if it counts micro"),
+        ("us", NOW * 1e3, 'before September 2001: if it counts milliseconds, set time_format = "ms"'),
+        ("auto", NOW * 1e3, 'if it counts milliseconds, set time_format = "ms"'),
+        ("s", NOW * 1e6, 'if it counts microseconds, set time_format = "us"'),
+        ("ms", 12, "before September 2001: the clock of the device is not set"),
+    ],
+)
+def test_a_time_in_another_format_is_told_which_one(time_format, time, words):
+    topics = [entry(value_path="p", time_path="t", time_format=time_format)]
+    assert words in reason({"p": 4, "t": time}, "gw/b/x", topics)
+
+
+def test_a_time_that_no_format_makes_true_is_given_none():
+    for time in (NOW + 301, 1e30, 10**400):
+        assert "time_format" not in reason(json.dumps({"value": 1, "time": time}))
 
 
 def test_several_points_come_from_one_payload_and_may_come_apart():
