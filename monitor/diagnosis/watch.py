@@ -200,7 +200,9 @@ class Watch:
         if not self._silent:
             return []
         self._silent = False
-        return self._end(at, Fault.BLIND)
+        standing = self.standing(Fault.BLIND)
+        # A backlog is older than the silence that it fills; nothing ends before it was raised.
+        return [] if standing is None else self._end(max(at, standing.raised), Fault.BLIND)
 
     def _add(self, finding: Finding) -> Finding:
         self._runs.clear = 0

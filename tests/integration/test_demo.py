@@ -110,7 +110,7 @@ def test_the_demo_tells_its_whole_story_and_stops_cleanly(tmp_path: Path) -> Non
         assert "3 sites: 2 with a fault, 1 holding." in overview
         assert overview.index("Mill Cottage") > overview.index("Granary Court")
         for site in sites:
-            assert "What stands" in (page := fetch(f"{url}/sites/{site}")) or "Nothing stands" in page
+            assert "Open events" in (page := fetch(f"{url}/sites/{site}")) or "No open event" in page
             assert page.count('<svg class="chart"') == 4
         assert json.loads(fetch(f"{url}/readyz")) == {"ready": True, "problems": []}
         children += one.children()
