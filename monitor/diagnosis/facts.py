@@ -8,7 +8,7 @@ from typing import Final
 
 from monitor.diagnosis.limits import Limits, worst_case_peak
 from monitor.diagnosis.rules import Suspicion, suspect
-from monitor.estimation.charge import Belief
+from monitor.estimation.belief import Belief
 from monitor.estimation.plant import Plant
 from monitor.estimation.trend import crossing
 

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.charge import Belief
+from monitor.estimation.belief import Belief
 from monitor.estimation.heat import growth
 from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.diagnosis.limits import Limits
-from monitor.estimation.charge import DAY, Belief, normal_cdf
+from monitor.estimation.belief import DAY, Belief, normal_cdf
 from monitor.estimation.plant import Plant
 from monitor.estimation.trend import falling
 

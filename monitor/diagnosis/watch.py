@@ -17,7 +17,7 @@ from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN, CLEARED, loss_began
 from monitor.diagnosis.sight import NO_READINGS, RAISE_AFTER, SILENCE_REMEDY, Sight
 from monitor.diagnosis.words import Speaker
-from monitor.estimation.charge import DAY, Belief
+from monitor.estimation.belief import DAY, Belief
 from monitor.estimation.plant import Plant
 from monitor.estimation.windows import Kind, Window
 from monitor.site import Site

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.charge import AIR, DAY, RATE, Belief, normal_cdf
+from monitor.estimation.belief import AIR, DAY, RATE, Belief, normal_cdf
 from monitor.estimation.samples import FloatArray
 
 _CERTAIN: Final = 0.95  # probability of a fall before a date is named

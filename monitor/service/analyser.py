@@ -17,13 +17,15 @@ from monitor.diagnosis.sight import GAP, Sight
 from monitor.diagnosis.verdict import verdict_of
 from monitor.diagnosis.watch import Watch
 from monitor.diagnosis.words import Speaker
+from monitor.estimation.belief import DAY, Belief, first_belief, predict
 from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRelief
-from monitor.estimation.charge import DAY, Belief, first_belief, predict, see, shaken, visited
+from monitor.estimation.charge import see, shaken
 from monitor.estimation.lag import Lag
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
+from monitor.estimation.visits import visited
 from monitor.estimation.windows import Heating, find_windows
 from monitor.site import Site, Visit
 

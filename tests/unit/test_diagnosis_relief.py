@@ -13,7 +13,7 @@ from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.limits import air_for_peak, limits_of, worst_case_peak
 from monitor.diagnosis.relief import Discharge, discharge
 from monitor.diagnosis.words import CAUTION, Speaker, action, sureness
-from monitor.estimation.charge import AIR, Belief, first_belief
+from monitor.estimation.belief import AIR, Belief, first_belief
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.samples import Samples
 from monitor.site import Heater, HeaterKind, Site

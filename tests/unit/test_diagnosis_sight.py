@@ -16,7 +16,7 @@ from monitor.diagnosis.report import Verdict
 from monitor.diagnosis.sight import EVIDENCE_LASTS, GAP, LEARNING_LASTS, Sight
 from monitor.diagnosis.verdict import verdict_of
 from monitor.diagnosis.words import Speaker
-from monitor.estimation.charge import AIR, DAY, REFERENCE, first_belief
+from monitor.estimation.belief import AIR, DAY, REFERENCE, first_belief
 from monitor.estimation.plant import plant_of
 from monitor.estimation.samples import Samples
 from monitor.estimation.windows import Kind, Window

@@ -14,7 +14,7 @@ from monitor.diagnosis.limits import limits_of
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.sight import Sight
 from monitor.diagnosis.watch import Watch
-from monitor.estimation.charge import AIR, DAY, REFERENCE, Belief, Jump, first_belief
+from monitor.estimation.belief import AIR, DAY, REFERENCE, Belief, Jump, first_belief
 from monitor.estimation.plant import plant_of
 from monitor.estimation.windows import Kind, Window
 from monitor.site import Heater, HeaterKind, Site

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.estimation.charge import (
+from monitor.estimation.belief import (
     AIR,
     DAY,
     RATE,
@@ -21,10 +21,10 @@ from monitor.estimation.charge import (
     first_belief,
     normal_cdf,
     predict,
-    see,
-    visited,
 )
+from monitor.estimation.charge import see
 from monitor.estimation.plant import plant_of
+from monitor.estimation.visits import visited
 from monitor.estimation.windows import Kind, Window
 from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
 

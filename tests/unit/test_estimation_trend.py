@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.estimation.charge import AIR, DAY, RATE, REFERENCE, Belief, first_belief
+from monitor.estimation.belief import AIR, DAY, RATE, REFERENCE, Belief, first_belief
 from monitor.estimation.lag import Lag
 from monitor.estimation.noise import Noise
 from monitor.estimation.plant import plant_of
