@@ -74,6 +74,7 @@ class LineQuotes(io.RawIOBase):
 def _all_close(text: bytes) -> bool:
     """Tell whether each line is a row by itself; quick, where all cells of a large log are quoted."""
     lines = text.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    lines.append("")  # a cell that the last line leaves open would swallow it
     try:
         return sum(1 for _ in csv.reader(lines)) == len(lines)
     except csv.Error:  # a cell so long that it has swallowed other lines

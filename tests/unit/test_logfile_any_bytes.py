@@ -119,6 +119,7 @@ def test_after_mending_every_line_is_one_row_and_only_quotes_have_changed(text):
 
 
 @quick
+@example(text=b'"\n"', size=1)  # a last line that is a piece of its own
 @given(text=st.text(alphabet='",1\n x', max_size=60).map(str.encode), size=st.integers(1, 9))
 def test_mending_does_not_depend_on_the_pieces(text, size):
     notes, pieces = [], []
