@@ -222,3 +222,21 @@ def test_a_line_far_from_its_site_file_is_doubtful() -> None:
     assert verdict is Verdict.DOUBTFUL
     assert "unit" in why
     assert "absolute" in why
+
+
+@pytest.mark.parametrize(
+    ("odd", "told"),
+    [
+        (replace(facts(1.4)), "above the 60 psi at which the line rests"),
+        (replace(facts(), peak=1.0e6), "would still reach 145 psi"),
+        (replace(facts(), supply=600e3, supply_stated=600e3), "pressure reducing valve"),
+        (replace(facts(0.9, sd=0.3)), "cannot be said to be above its limit"),
+        (replace(facts(), contradicted=True), "more steeply"),
+        (replace(facts(), erratic=True), "contradict each other"),
+    ],
+)
+def test_what_is_amiss_without_a_named_fault_is_doubtful_and_says_so(odd: Facts, told: str) -> None:
+    """A tank pumped too high, too small a tank, a line above 80 psi (IPC 604.8), a guess, contradictions."""
+    verdict, why = verdict_of([], odd, watched(), START + 48 * HOUR, START + 48 * HOUR, SPEAKER)
+    assert verdict is Verdict.DOUBTFUL
+    assert told in why
