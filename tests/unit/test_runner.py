@@ -289,7 +289,7 @@ def test_a_silent_site_is_told_the_time_once_nothing_older_is_to_come(path: Path
     broker.put((1000, 400))
     clock = Manual(10 * DAY)
     with running(store, broker, clock) as one:
-        until(lambda: broker.acknowledged)
+        until(lambda: broker.acknowledged and one._looked == clock.now())
         clock.pass_by((runner.SETTLED if connected else DAY) - 1.0)
         time.sleep(0.05)
         assert told(one) == 0
@@ -365,8 +365,10 @@ def test_an_event_that_was_raised_after_all_that_a_replay_saw_is_left_standing()
 def test_a_silence_stays_an_event_over_restarts_until_readings_return(tmp_path: Path, last: float) -> None:
     store, broker, clock = SqliteStore(tmp_path / "store.db"), Broker(), Manual(last + 1.0)
     broker.put((last - 60, 400), (last, 400))
-    with running(store, broker, clock):
+    with running(store, broker, clock) as one:
         until(lambda: len(broker.acknowledged) == 2)
+        # The broker must have been seen before the day passes, else it counts as just connected.
+        until(lambda: one._looked == clock.now())
         clock.pass_by(DAY + runner.GRACE)
         until(lambda: store.events("a"), "the event")
     (blind,) = store.events("a")
