@@ -6,7 +6,9 @@ import textwrap
 from collections.abc import Iterator
 
 from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import Report, Verdict
+from monitor.diagnosis.words import sureness
 from monitor.site import Site
 from monitor.web import words
 
@@ -59,14 +61,18 @@ def _charge(report: Report, unit: str) -> str:
 def _finding(site: Site, finding: Finding) -> Iterator[str]:
     zone = site.timezone
     end = "it stands" if finding.ended is None else f"over {words.moment(finding.ended, zone)}"
-    sure = words.sureness(finding.confidence)
-    yield f"{words.fault(finding.fault)} ({finding.severity.value} priority, {sure} sure)"
+    about = rationale_of(finding)
+    priority = "urgent" if about.urgent else f"{finding.severity.value} priority"
+    yield f"{words.fault(finding.fault)} ({priority}, {sureness(finding.confidence)})"
     yield from _fact(
         "When",
         f"began about {words.date(finding.began, zone)}, raised {words.moment(finding.raised, zone)}, {end}",
     )
     yield from _fact("Seen", finding.why)
+    yield from _fact("Respond", about.respond)
     yield from _fact("Do first", finding.action)
+    if about.urgent:
+        yield from _fact("Caution", about.cautions[0])
     yield from _fact("Caution", finding.caution)
 
 

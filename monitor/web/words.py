@@ -121,12 +121,3 @@ def fault(code: str) -> str:
     'Air charge low'
     """
     return code.replace("_", " ").capitalize()
-
-
-def sureness(confidence: float) -> str:
-    r"""Return a probability in per cent, with the digits of `monitor.diagnosis.words.sureness`: never 100 %.
-
-    >>> sureness(0.999)
-    '99\xa0%'
-    """
-    return f"{min(int(confidence * 100), 99)}\N{NO-BREAK SPACE}%"

@@ -17,7 +17,6 @@ import pytest
 
 from monitor.alerting.texts import raised_alert
 from monitor.cli.files import write_report
-from monitor.diagnosis import words as diagnosis_words
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import ChargeEstimate, Forecast, Report, Verdict
 from monitor.errors import InputError, StoreError
@@ -26,7 +25,6 @@ from monitor.readings import Point, Reading
 from monitor.service.ports import Event, EventChange, EventState, ServiceHealth, SiteView, SourceHealth
 from monitor.service.urgency import urgency
 from monitor.site import Heater, Site, Visit, VisitAction
-from monitor.web import words
 from monitor.web.serve import PageServer, listen
 from monitor.web.server import create_app
 from monitor.web.views import card, left, peak
@@ -354,12 +352,6 @@ def test_the_time_left_tells_of_which_pressure_it_speaks(
 def test_a_full_heat_up_is_told_beside_the_relief_setting(kpa: float | None, told: str) -> None:
     one = view("any")
     assert peak(one.site, replace(one.report, worst_case_peak_kpa=kpa)) == told
-
-
-@pytest.mark.parametrize("probability", [0.5, 0.949, 0.956, 0.989, 0.995, 0.9999, 1.0])
-def test_sureness_has_the_same_digits_wherever_it_is_told(probability: float) -> None:
-    number = words.sureness(probability).removesuffix("\N{NO-BREAK SPACE}%")
-    assert f"({number} %)" in diagnosis_words.sureness(probability)
 
 
 def test_a_silent_site_is_never_shown_as_holding(client: Page) -> None:
