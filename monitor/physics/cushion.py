@@ -11,9 +11,10 @@ import math
 from typing import Final
 
 from monitor.errors import OutOfRangeError
+from monitor.physics.solids import STEEL
 
-STEEL_LINEAR_EXPANSION: Final = 11.7e-6
-"""Linear expansion of steel. [1/K]: 6.5e-6 per °F, ASHRAE Handbook HVAC Systems & Equipment 2000, ch. 12."""
+STEEL_LINEAR_EXPANSION: Final = STEEL.linear_expansion
+"""Linear expansion of a steel shell. [1/K]"""
 
 SHELL_COMPLIANCE: Final = 0.5e-9
 """Growth of a steel storage shell per its volume and pressure. [1/Pa]
