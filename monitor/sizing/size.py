@@ -1,0 +1,112 @@
+"""Size a tank: one question in, the whole answer out."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from monitor.errors import CushionwatchError, InputError
+from monitor.sizing.case import Case, Code, Method, TankKind, Use
+from monitor.sizing.cautions import cautions
+from monitor.sizing.methods import Smallest, fill_range, smallest
+from monitor.sizing.pressures import cold_of
+from monitor.sizing.result import Fill, Sizing, Tank
+from monitor.sizing.series import next_larger
+from monitor.sizing.tanks import Duty, tank, weight
+from monitor.sizing.worksheet import Worksheet
+from monitor.units import to_si
+
+_UNIT: Final = {Code.US: "gal", Code.EUROPE: "L"}
+_SUITS: Final = {
+    Use.DOMESTIC: (Method.POTABLE,),
+    Use.HEATING: (Method.ASHRAE, Method.EN12828),
+}
+
+
+def size(case: Case) -> Sizing:
+    """Return the tank for ``case`` with every step of the calculation.
+
+    Raises
+    ------
+    InputError
+        If a needed value is missing, contradicts another, or leaves no room for the growth.
+    OutOfRangeError
+        If a temperature, pressure or altitude is outside what is known of it.
+    """
+    check(case)
+    sheet = Worksheet()
+    found = smallest(case, case.way, sheet)
+    volume = advised_volume(case, found.exact)
+    fill = fill_range(volume, found) if case.way is Method.EN12828 else None
+    duty = _duty(case, found, fill)
+    advised = tank(volume, found.between.charge, duty)
+    present = _present(case, duty, advised)
+    density = float(case.medium.density(cold_of(case)))
+    return Sizing(
+        case=case, method=case.way, steps=tuple(sheet.steps), assumed=_assumed(case),
+        supply=duty.cold, highest=duty.highest,
+        expansion=found.expansion, reserve=found.reserve, needed=found.expansion + found.reserve, exact=found.exact,
+        advised=advised, fill=fill, weight=weight(advised, duty, density, case.tank_mass), present=present,
+        others=_others(case), cautions=cautions(case, advised, present, found.exact, duty, fill),
+    )  # fmt: skip
+
+
+def advised_volume(case: Case, exact: float) -> float:
+    """Return the preferred number of litres or gallons [m³] that holds ``exact``, never below the present tank."""
+    unit = _UNIT[case.code]
+    one = to_si(1.0, unit, "volume")
+    volume = next_larger(exact / one) * one
+    return volume if case.present is None else max(volume, case.present.volume)
+
+
+def check(case: Case) -> None:
+    """Raise `InputError` for values that no system can have."""
+    for what, value in (
+        ("supply pressure", case.supply), ("air charge", case.precharge), ("static height", case.height),
+        ("charge below the line", case.charge_below), ("mass of the empty tank", case.tank_mass),
+    ):  # fmt: skip
+        if value is not None and not value >= 0.0:
+            raise InputError(f"the {what} must not be negative; {value:g} (SI) was given")
+    for what, value in (("relief setting", case.relief), ("highest pressure", case.highest)):
+        if value is not None and not value > 0.0:
+            raise InputError(f"the {what} must be above 0; {value:g} Pa was given")
+    if case.relief is not None and case.highest is not None and case.highest > case.relief:
+        raise InputError(
+            f"the highest pressure allowed ({case.highest / 1e3:.4g} kPa) is above the relief setting "
+            f"({case.relief / 1e3:.4g} kPa): the valve would open first"
+        )
+    if case.present is not None and not case.present.volume > 0.0:
+        raise InputError("the volume of the present tank must be above 0")
+    if case.use is Use.DOMESTIC and case.fluid is not None and case.fluid.name != "water":
+        raise InputError(f"{case.fluid.name} has no place in domestic hot water; glycol is for heating loops")
+
+
+def _duty(case: Case, found: Smallest, fill: Fill | None) -> Duty:
+    between = found.between
+    cold = between.supply if between.supply is not None else between.charge
+    if between.supply is None and fill is not None:
+        cold = fill.advised
+    return Duty(found.expansion, cold, between.highest, case.relief, between.outside)
+
+
+def _present(case: Case, duty: Duty, advised: Tank) -> Tank | None:
+    if case.present is None:
+        return None
+    charge = advised.precharge if case.present.precharge is None else case.present.precharge
+    return tank(case.present.volume, charge, duty)
+
+
+def _others(case: Case) -> tuple[tuple[Method, float], ...]:
+    found = []
+    for method in _SUITS[case.use]:
+        if method is case.way or (case.tank is TankKind.PLAIN and method is not Method.ASHRAE):
+            continue
+        try:
+            found.append((method, smallest(case, method, Worksheet()).exact))
+        except CushionwatchError:  # needs a value that the chosen method does without
+            continue
+    return tuple(found)
+
+
+def _assumed(case: Case) -> tuple[str, ...]:
+    """Return the names of the values that stand in for what was not given."""
+    return ("cold",) if case.cold is None else ()
