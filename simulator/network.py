@@ -1,7 +1,8 @@
 """The closed line: pressure from what flows in, what grows, what is drawn and what yields.
 
 Every step solves one balance of volume for the pressure at its end (implicit, so stiff lines are stable).
-Pressures absolute [Pa], flows [m³/s] of line water.
+Where water shrinks by more than cushion and street can make good, it does not pull: it boils, and a pocket
+of vapour takes the missing volume until water comes back. Pressures absolute [Pa], flows [m³/s] of line water.
 """
 
 from __future__ import annotations
@@ -13,7 +14,10 @@ from typing import NamedTuple
 from simulator.cushion import Cushion
 from simulator.spec import LineSpec, ReliefSpec, SupplySpec
 
-_FLOOR, _CEILING = 1e3, 1e8
+VAPOUR = 2339.0
+"""Pressure at which water of 20 °C boils: no line comes lower. [Pa] (IAPWS-IF97, region 4)"""
+
+_EXACT = 1e-13  # a balance of volume that is off by no more has been solved [m³]
 FULL_FLOW = 100e3  # taps give their nominal flow above this gauge pressure, less below [Pa]
 _RELIEF_FLOW = 3e-4  # a relief valve that is 10 % over its opening pressure passes this [m³/s]
 
@@ -66,6 +70,7 @@ class Network:
             )
         self.cushion = cushion
         self.pressure = start
+        self.vapour = 0.0  # volume that neither water nor gas fills [m³]
         self.books = Ledger()
         self.inflow = 0.0  # flow during the last step
         self._a, self._b = supply.laminar, supply.turbulent
@@ -82,13 +87,13 @@ class Network:
     def stored(self) -> float:
         """Return the volume of water in the line above an arbitrary zero. [m³]."""
         p = self.pressure
-        return self._ce * p - self.cushion.volume - self._air / p
+        return self._ce * p - self.cushion.volume - self._air / p - self.vapour
 
     def advance(self, step: Step) -> bool:
         """Take one step; return whether the relief valve passed water in it."""
         before = self.stored()
         self.cushion.relax(step.dt, step.amount, step.wall, self.pressure)
-        self.pressure = self._solve(step, before)
+        self.pressure, self.vapour = self._solve(step, before)
         self._book(step)
         self.cushion.settle(self.pressure)
         passed = not self._saw and self.pressure > self.opens
@@ -97,27 +102,40 @@ class Network:
             passed = True
         return passed
 
-    def _solve(self, step: Step, before: float) -> float:
-        """Return the pressure at which storage and flows agree: Newton, kept inside a bracket."""
-        low, high = _FLOOR, _CEILING
+    def _solve(self, step: Step, before: float) -> tuple[float, float]:
+        """Return pressure and vapour with which storage and flows agree: Newton, kept inside a bracket."""
         p = self.pressure
-        for count in range(200):
-            gas, yielding = self.cushion.gas_at(p)
-            flow, opening = self._flow(step, p)
-            gap = self._ce * p - gas - self._air / p - before - step.growth - step.dt * flow
+        gap, slope = self._gap(step, p, before)
+        # All parts give way in the same sense, and the elastic ones alone already close the gap here.
+        low, high = sorted((p, p - gap / self._ce))
+        if low < VAPOUR:
+            low = VAPOUR
+            missing, _ = self._gap(step, low, before)
+            if missing >= 0.0:
+                return low, missing
+        count = 0
+        while abs(gap) > _EXACT:
+            count += 1
+            trial = p - gap / slope
+            # Where the bladder meets its stop the slope jumps and Newton may hop to and fro: halve then.
+            if not low <= trial <= high or count % 6 == 0:
+                trial = 0.5 * (low + high)
+            if trial == p:
+                break  # no number lies between
+            p = trial
+            gap, slope = self._gap(step, p, before)
             if gap > 0.0:
                 high = p
             else:
                 low = p
-            slope = self._ce + yielding + self._air / (p * p) + step.dt * opening
-            trial = p - gap / slope
-            # Where the bladder meets its stop the slope jumps and Newton may hop to and fro: halve then.
-            if not low < trial < high or count % 6 == 5:
-                trial = 0.5 * (low + high)
-            if abs(trial - p) < 0.01:
-                return trial
-            p = trial
-        return p
+        return p, 0.0
+
+    def _gap(self, step: Step, p: float, before: float) -> tuple[float, float]:
+        """Return what more than there is would be stored at ``p`` [m³], and its slope [m³/Pa]."""
+        gas, yielding = self.cushion.gas_at(p)
+        flow, opening = self._flow(step, p)
+        gap = self._ce * p - gas - self._air / p - before - step.growth - step.dt * flow
+        return gap, self._ce + yielding + self._air / (p * p) + step.dt * opening
 
     def _flow(self, step: Step, p: float) -> tuple[float, float]:
         """Return the net flow into the line at pressure ``p`` and minus its slope."""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator.cushion import GAMMA, KELVIN, Cushion
-from simulator.network import Ledger, Network, Step
+from simulator.network import VAPOUR, Ledger, Network, Step
 from simulator.spec import LineSpec, ReliefSpec, SupplySpec, TankSpec
 
 ATM = 101325.0
@@ -149,6 +149,50 @@ def test_lost_air_is_replaced_by_water_from_the_street() -> None:
         net.advance(step(net, 60.0, source=p, amount=half))
     assert net.cushion.volume == pytest.approx(gas / 2, rel=1e-3)
     assert net.books.inflow == pytest.approx(gas / 2, rel=1e-3)
+
+
+def test_water_that_shrinks_too_far_boils_and_does_not_pull() -> None:
+    """Worked: 0.1 L shrink; at 300 kPa gauge the elastic parts give 1.6e-10 m³/Pa back, vapour the rest.
+
+    Growth closes the pocket before the pressure rises again.
+    """
+    net = network(charge=400e3, start=300e3, line=LineSpec(compliance=1.6e-10))
+    pocket = 1e-4 - 1.6e-10 * (net.pressure - VAPOUR)
+    net.advance(step(net, 10.0, -1e-4))
+    assert net.pressure == VAPOUR
+    assert net.vapour == pytest.approx(pocket, rel=1e-9)
+    net.advance(step(net, 10.0, pocket / 2))
+    assert net.pressure == VAPOUR
+    assert net.vapour == pytest.approx(pocket / 2, rel=1e-9)
+    net.advance(step(net, 10.0, pocket / 2 + 1e-5))
+    assert net.vapour == 0.0
+    assert net.pressure - VAPOUR == pytest.approx(1e-5 / 1.6e-10, rel=1e-9)
+
+
+def test_the_street_fills_a_pocket_of_vapour() -> None:
+    """All that shrank has come in once the line is back at its pressure."""
+    net = network(charge=400e3, start=300e3, line=LineSpec(compliance=1.6e-10))
+    source = net.pressure
+    net.advance(step(net, 0.1, -2e-4, source=source))
+    assert net.vapour > 0.0
+    for _ in range(20):
+        net.advance(step(net, 1.0, source=source))
+    assert net.vapour == 0.0
+    assert net.pressure == pytest.approx(source, rel=1e-6)
+    assert net.books.inflow == pytest.approx(2e-4, rel=1e-6)
+
+
+def test_a_step_is_solved_to_the_volume_even_across_a_kink() -> None:
+    """At rest at the street's pressure the way in yields 1e-8 m³/(s Pa), shut it yields nothing.
+
+    A pressure that is right to 0.01 Pa would lose 60 s · 1e-8 m³/(s Pa) · 0.01 Pa = 6e-9 m³ there.
+    """
+    net = network(charge=2.5e3 - ATM, line=LineSpec(compliance=1.6e-10))
+    for growth in (1e-12, -1e-12, 3e-12, -5e-9, 5e-9):
+        before, books = net.stored(), Ledger()
+        net.books = books
+        net.advance(step(net, 60.0, growth, source=net.pressure))
+        assert net.stored() - before == pytest.approx(books.inflow + growth, abs=1.1e-13)
 
 
 def test_tolerance_moves_the_opening_pressure() -> None:
