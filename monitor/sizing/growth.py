@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from monitor.errors import InputError
 from monitor.physics.fluids import Fluid
-from monitor.physics.solids import Material, shell_growth
+from monitor.physics.solids import PEX, Material, shell_growth
 from monitor.sizing.case import Case, Part
 from monitor.sizing.pressures import cold_of
 from monitor.sizing.worksheet import Kind, Worksheet
@@ -13,12 +13,13 @@ from monitor.sizing.worksheet import Kind, Worksheet
 def expansion(case: Case, pressure: float, sheet: Worksheet, *, net: bool) -> float:
     """Return the net growth [m³] of the water of ``case`` from cold to hot, at ``pressure`` [abs Pa].
 
-    With ``net`` the growth of the enclosing metal, 3 alpha dT of its volume, is taken off.
+    With ``net`` the growth of the enclosing metal, 3 alpha dT of its volume, is taken off. That of plastic
+    pipe is not: held and warm it does not widen as a free one does, and to count on it errs to the unsafe side.
 
     Raises
     ------
     InputError
-        If hot is not above cold, or no part has any volume.
+        If hot is not above cold, a part has no volume, or the water does not outgrow its shell.
     OutOfRangeError
         If a temperature or pressure is outside what is known of the fluid.
     """
@@ -28,11 +29,19 @@ def expansion(case: Case, pressure: float, sheet: Worksheet, *, net: bool) -> fl
     _check(case.parts)
     e = _swelling(case.medium, cold, hot, pressure, sheet)
     names = [_volume(part, number, case.parts, sheet) for number, part in enumerate(case.parts, 1)]
-    if not net or all(part.material is None for part in case.parts):
+    if e <= 0.0:
+        raise InputError(
+            f"{case.medium.name} does not grow from {cold:g} to {hot:g} °C: nothing to size a tank for"
+        )
+    if not net or all(_shell_of(part) is None for part in case.parts):
         return _whole(names, case, e, sheet)
     sheet.work("dT", "rise of temperature", "T2 - T1", hot - cold, Kind.DIFFERENCE, "definition", "T1 T2")
-    alphas = [_alpha(part.material, sheet) for part in case.parts]
+    alphas = [_alpha(_shell_of(part), sheet) for part in case.parts]
     return _net(names, alphas, case, e, sheet)
+
+
+def _shell_of(part: Part) -> Material | None:
+    return None if part.material == PEX else part.material
 
 
 def _check(parts: tuple[Part, ...]) -> None:
@@ -93,5 +102,7 @@ def _net(names: list[str], alphas: list[str | None], case: Case, e: float, sheet
             shell = float(shell_growth(part.volume, part.material, cold_of(case), case.hot))
         value += part.volume * e - shell
     uses = [*names, "e", *dict.fromkeys(alpha for alpha in alphas if alpha), "dT"]
+    if value <= 0.0:
+        raise InputError("the shell would grow more than its water: too little heating to size a tank for")
     source = "net of the shell: ASHRAE Handbook HVAC Systems & Equipment 2000, ch. 12"
     return sheet.work("Ve", "net growth", " + ".join(terms), value, Kind.VOLUME, source, " ".join(uses))
