@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from monitor.physics.atmosphere import SEA_LEVEL
-from monitor.physics.bounds import FloatArray, above, within
+from monitor.physics.bounds import LARGEST, FloatArray, above, within
 
 ISOTHERMAL: Final = 1.0
 ADIABATIC: Final = 1.4
@@ -50,7 +50,7 @@ def pressure_after(p1: ArrayLike, v1: ArrayLike, volume: ArrayLike, n: ArrayLike
     500000.0
     """
     pressure, gas, exponent = _pressure(p1), above(v1, "gas volume", "m³"), _exponent(n)
-    pushed = within(volume, "volume pushed in", "m³", -np.inf)
+    pushed = within(volume, "volume pushed in", "m³", -LARGEST)
     left = np.maximum(gas - pushed, 0.0)
     with np.errstate(divide="ignore"):
         return np.asarray(pressure * (gas / left) ** exponent, dtype=np.float64)
@@ -106,4 +106,4 @@ def _kelvin(t: ArrayLike) -> FloatArray:
 
 
 def _exponent(n: ArrayLike) -> FloatArray:
-    return within(n, "exponent n", "(1 isothermal, 1.4 adiabatic):", ISOTHERMAL, ADIABATIC)
+    return within(n, "exponent n", "", ISOTHERMAL, ADIABATIC)

@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from monitor.errors import OutOfRangeError
 from monitor.physics.bounds import FloatArray, above, within
 from monitor.physics.fluids import Fluid, water
 
@@ -19,6 +18,8 @@ PRESSURE: Final = 0.5e6
 
 MOST_EFFICIENT: Final = 6.0
 """Heat into the water over input, at most: a heat pump's coefficient of performance. [-]"""
+
+_EFFICIENCY: Final = "efficiency (0.77 means 77 %)"
 
 # Gauss-Legendre, three points: exact for a heat capacity that is a polynomial of fifth degree.
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
@@ -187,10 +188,7 @@ def growth_rate(
 
 
 def _heat(power: ArrayLike, efficiency: ArrayLike) -> FloatArray:
-    share = above(efficiency, "efficiency", "(0.77 for 77 %)")
-    if (share > MOST_EFFICIENT).any():
-        worst = float(share[share > MOST_EFFICIENT].flat[0])
-        raise OutOfRangeError(f"efficiency {worst:g} is above {MOST_EFFICIENT:g}: write 0.77 for 77 %")
+    share = within(above(efficiency, "efficiency", ""), _EFFICIENCY, "", 0.0, MOST_EFFICIENT)
     return np.asarray(above(power, "heater input", "W") * share, dtype=np.float64)
 
 
