@@ -54,6 +54,9 @@ TEMPERATURE: Final[Mapping[str, Unit]] = {
     "°F": Unit(5.0 / 9.0, -160.0 / 9.0),
 }
 LENGTH: Final[Mapping[str, Unit]] = {"m": Unit(1.0), "ft": Unit(0.3048)}
+MASS: Final[Mapping[str, Unit]] = {"kg": Unit(1.0), "lb": Unit(0.45359237)}
+"""The pound is the avoirdupois pound, exact."""
+SHARE: Final[Mapping[str, Unit]] = {"%": Unit(0.01)}
 DURATION: Final[Mapping[str, Unit]] = {
     "s": Unit(1.0),
     "min": Unit(60.0),
@@ -67,6 +70,8 @@ KINDS: Final[Mapping[str, Mapping[str, Unit]]] = {
     "power": POWER,
     "temperature": TEMPERATURE,
     "length": LENGTH,
+    "mass": MASS,
+    "share": SHARE,
     "duration": DURATION,
 }
 

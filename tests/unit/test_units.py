@@ -20,6 +20,7 @@ SP_811_B8 = [
     ("1 L", "volume", "1.000000e-03"),
     ("1 Btu/h", "power", "2.930711e-01"),
     ("1 ft", "length", "3.048000e-01"),
+    ("1 lb", "mass", "4.535924e-01"),
     ("1 min", "duration", "6.000000e+01"),
     ("1 h", "duration", "3.600000e+03"),
     ("1 d", "duration", "8.640000e+04"),
@@ -39,6 +40,8 @@ EXACT = [
     ("1 gal", "volume", 231 * INCH**3),
     ("1 Btu/h", "power", Fraction("1055.05585262") / 3600),
     ("1 ft", "length", 12 * INCH),
+    ("1 lb", "mass", Fraction("0.45359237")),
+    ("30 %", "share", Fraction("0.3")),
 ]
 
 
