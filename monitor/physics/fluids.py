@@ -1,7 +1,7 @@
 """What a closed system is filled with: water, or glycol in water, and how each swells when heated.
 
 The values come from the library CoolProp, once for each fluid: at 20 temperatures and a few pressures
-(Chebyshev points, through which a polynomial follows the library to 1e-9 and better). A table of 25 000
+(Chebyshev points, through which a polynomial follows the library to 1e-9 and better). A table of 32 000
 steps then serves numpy arrays at the speed of a linear interpolation. No home-made correlations.
 """
 
@@ -13,12 +13,11 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from numpy.polynomial import chebyshev
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from monitor.errors import OutOfRangeError
-
-FloatArray = NDArray[np.float64]
+from monitor.physics import tables
+from monitor.physics.bounds import FloatArray, within
 
 P_MIN: Final = 0.1e6
 P_MAX: Final = 2.0e6
@@ -31,10 +30,18 @@ MAX_MASS_SHARE: Final = 0.6
 """Where the library's mixtures end."""
 
 MIXTURE_COMPRESSIBILITY: Final = 0.42e-9
-"""Isothermal compressibility of glycol in water. [1/Pa], uncertain by 15 %."""
+"""Isothermal compressibility of glycol in water. [1/Pa], uncertain by 15 %: the library has none.
 
-_STEPS: Final = 25_000  # 0.004 K: expansion then errs by 1e-12 per kelvin, also where it crosses zero
-_NODES: Final = 20
+Between water, 0.44e-9 to 0.49e-9 (IAPWS R6-95, 0 to 100 °C), propylene glycol, 0.48e-9 at 20 °C (Eisenbach
+et al., J. Phys. Chem. Ref. Data 50 (2021) 023105) and ethylene glycol, 0.37e-9 at 25 °C (from a speed of
+sound of 1658 m/s, in tables for ultrasonic instruments); water-rich mixtures pass through a minimum near
+0.36e-9 (from memory). 15 % of it moves density by 0.01 % over 2 MPa and the swelling not at all.
+"""
+
+MIXTURE_SWELLING_UNCERTAINTY: Final = 0.15
+"""Relative uncertainty of the swelling of a mixture between room temperature and 80 °C; see `glycol`."""
+
+_NODES: Final = 20  # temperatures at which the library is asked
 
 
 class Glycol(StrEnum):
@@ -45,8 +52,8 @@ class Glycol(StrEnum):
 
 
 _MODEL: Final = {Glycol.PROPYLENE: "MPG", Glycol.ETHYLENE: "MEG"}
+_WATER_DENSITY: Final = 998.2  # kg/m³ at 20 °C, as the glycols: CRC Handbook of Chemistry and Physics
 _PURE_DENSITY: Final = {Glycol.PROPYLENE: 1036.1, Glycol.ETHYLENE: 1113.5}
-_WATER_DENSITY: Final = 998.2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,16 +118,9 @@ class Fluid:
         temperature, pressure = np.asarray(t, np.float64), np.asarray(p, np.float64)
         _check(temperature, self.t_min, self.t_max, "°C", f"{self.name} temperature", self.source)
         _check(pressure, self.p_min, self.p_max, "Pa", "absolute pressure", f"{self.name}, {self.source}")
-        position = (temperature - self.t_min) * (_STEPS / (self.t_max - self.t_min))
-        row = np.minimum(position.astype(np.intp), _STEPS - 1)
-        along = position - row
-        # From -1 to 1 over the range, so that the polynomial in pressure is well conditioned.
-        x = (pressure - self.p_min) * (2.0 / (self.p_max - self.p_min)) - 1.0
-        last, *others = self._tables[name][::-1]
-        value = _between(last, row, along)
-        for coefficient in others:
-            value = value * x + _between(coefficient, row, along)
-        return np.asarray(value, dtype=np.float64)
+        x_t = (temperature - self.t_min) / (self.t_max - self.t_min)
+        x_p = (pressure - self.p_min) * (2.0 / (self.p_max - self.p_min)) - 1.0
+        return tables.look_up(self._tables[name], x_t, x_p)
 
 
 def _check(values: FloatArray, low: float, high: float, unit: str, what: str, source: str) -> None:
@@ -129,11 +129,6 @@ def _check(values: FloatArray, low: float, high: float, unit: str, what: str, so
         return
     first = float(values[~((values >= low) & (values <= high))].flat[0])
     raise OutOfRangeError(f"{what} {first:g} {unit} is outside {low:g}..{high:g} {unit} ({source})")
-
-
-def _between(column: FloatArray, row: NDArray[np.intp], along: FloatArray) -> FloatArray:
-    low = column.take(row)
-    return low + along * (column.take(row + 1) - low)
 
 
 @lru_cache(maxsize=1)
@@ -152,7 +147,7 @@ def water() -> Fluid:
     # Imported here: CoolProp takes a moment to load, and commands such as --help need no water.
     from CoolProp.CoolProp import PropsSI  # noqa: PLC0415
 
-    t, p = _nodes(TRIPLE_POINT, T_MAX, _NODES), _nodes(P_MIN, P_MAX, 4)
+    t, p = tables.nodes(TRIPLE_POINT, T_MAX, _NODES), tables.nodes(P_MIN, P_MAX, 4)
     kelvin, pascal = (grid.ravel() for grid in np.meshgrid(t + ZERO, p, indexing="ij"))
 
     def of(name: str) -> FloatArray:
@@ -166,8 +161,8 @@ def water() -> Fluid:
         "heat_capacity": of("C"),
         "compressibility": of("ISOTHERMAL_COMPRESSIBILITY"),
     }
-    tables = _tables(values, (TRIPLE_POINT, T_MAX), 0.0)
-    return Fluid("water", 0.0, T_MAX, P_MIN, P_MAX, 0.0, "IAPWS R6-95", tables)
+    served = _served(values, (TRIPLE_POINT, T_MAX), (0.0, T_MAX))
+    return Fluid("water", 0.0, T_MAX, P_MIN, P_MAX, 0.0, "IAPWS R6-95", served)
 
 
 @lru_cache(maxsize=16)
@@ -186,36 +181,54 @@ def glycol(kind: Glycol, mass_share: float) -> Fluid:
     OutOfRangeError
         If ``mass_share`` is outside the library's range.
 
+    Notes
+    -----
+    The source is for glycol without inhibitors and rests on data up to 40 °C; above, it is extrapolated.
+    From 10 to 80 °C it swells 6 % less to 15 % more than the handbook's inhibited glycol [2]_, 10 to 50 % by
+    volume, is up to 1 % lighter, and its heat capacity differs by up to 1.5 %. Ethylene glycol freezes up to
+    2.2 K lower at 50 %, 2.9 K at 60 %. Below a share of 0.1 it does not run into `water`, but misses it by
+    0.1 % in density and 3 % in swelling. It has no pressure: `MIXTURE_COMPRESSIBILITY` adds it to density.
+
     References
     ----------
     .. [1] Å. Melinder, Properties of Secondary Working Fluids for Indirect Systems, IIR 2010,
-       through CoolProp 8 (INCOMP::MPG, INCOMP::MEG), density and heat capacity at any pressure.
+       through CoolProp 8 (INCOMP::MPG, INCOMP::MEG).
+    .. [2] ASHRAE Handbook Fundamentals 2001, ch. 21, tables of aqueous ethylene and propylene glycol.
+
+    Examples
+    --------
+    >>> half = glycol(Glycol.PROPYLENE, mass_share(Glycol.PROPYLENE, 0.5))
+    >>> round(half.freezing, 1)
+    -33.6
     """
-    if not 0.0 <= mass_share <= MAX_MASS_SHARE:
-        raise OutOfRangeError(
-            f"mass share {mass_share:g} of {kind} glycol is outside 0..{MAX_MASS_SHARE:g} (Melinder 2010)"
-        )
+    share, kind = float(mass_share), Glycol(kind)
+    within(share, f"mass share of {kind} glycol", "", 0.0, MAX_MASS_SHARE)
+    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415  # as in `water`
+
+    model = f"INCOMP::{_MODEL[kind]}[{share!r}]"
+    freezing = float(PropsSI("T_freeze", "T", T_MAX + ZERO, "P", P_MAX, model)) - ZERO
+    name = f"{100.0 * share:.3g} % {kind} glycol"
+    source = f"freezes at {freezing:.1f} °C; Melinder 2010"
+    served = _served(_mixture(model, freezing), (freezing, T_MAX), (freezing, T_MAX))
+    return Fluid(name, freezing, T_MAX, P_MIN, P_MAX, freezing, source, served)
+
+
+def _mixture(model: str, freezing: float) -> dict[str, FloatArray]:
+    """Return the properties of one of the library's mixtures at the nodes from ``freezing`` to `T_MAX`."""
     from CoolProp.CoolProp import PropsSI  # noqa: PLC0415
 
-    model = f"INCOMP::{_MODEL[kind]}[{mass_share!r}]"
-    freezing = float(PropsSI("T_freeze", "T", T_MAX + ZERO, "P", P_MAX, model)) - ZERO
-    t, p = _nodes(freezing, T_MAX, _NODES), _nodes(P_MIN, P_MAX, 2)
-    at_any = {
-        name: np.asarray(PropsSI(symbol, "T", t + ZERO, "P", np.full_like(t, P_MAX), model))
-        for name, symbol in (("density", "D"), ("heat_capacity", "C"))
-    }
+    t, p = tables.nodes(freezing, T_MAX, _NODES), tables.nodes(P_MIN, P_MAX, 2)
+    state = ("T", t + ZERO, "P", np.full_like(t, P_MAX), model)
+    density, heat_capacity = (np.asarray(PropsSI(name, *state), np.float64) for name in ("D", "C"))
+    expansion = -tables.slope(density, T_MAX - freezing) / density
     pressed = 1.0 + MIXTURE_COMPRESSIBILITY * (p - ATMOSPHERE)
-    same = np.ones_like(p)
-    values = {
-        "density": np.outer(at_any["density"], pressed),
-        "expansion": np.outer(-_slope(at_any["density"], T_MAX - freezing) / at_any["density"], same),
-        "heat_capacity": np.outer(at_any["heat_capacity"], same),
-        "compressibility": np.outer(np.ones_like(t), MIXTURE_COMPRESSIBILITY / pressed),
+    any_t, any_p = np.ones_like(t), np.ones_like(p)
+    return {
+        "density": np.outer(density, pressed),
+        "expansion": np.outer(expansion, any_p),
+        "heat_capacity": np.outer(heat_capacity, any_p),
+        "compressibility": np.outer(any_t, MIXTURE_COMPRESSIBILITY / pressed),
     }
-    name = f"{100.0 * mass_share:.3g} % {kind} glycol"
-    source = f"freezes at {freezing:.1f} °C; Melinder 2010"
-    tables = _tables(values, (freezing, T_MAX), freezing)
-    return Fluid(name, freezing, T_MAX, P_MIN, P_MAX, freezing, source, tables)
 
 
 def mass_share(kind: Glycol, volume_share: float) -> float:
@@ -240,38 +253,14 @@ def mass_share(kind: Glycol, volume_share: float) -> float:
     >>> round(mass_share(Glycol.ETHYLENE, 0.30), 3)
     0.323
     """
-    if not 0.0 <= volume_share <= 1.0:
-        raise OutOfRangeError(f"volume share {volume_share:g} of {kind} glycol is outside 0..1")
+    within(volume_share, f"volume share of {kind} glycol", "", 0.0, 1.0)
     heavy = volume_share * _PURE_DENSITY[kind]
     return heavy / (heavy + (1.0 - volume_share) * _WATER_DENSITY)
 
 
-def _nodes(low: float, high: float, count: int) -> FloatArray:
-    return low + 0.5 * (chebyshev.chebpts1(count) + 1.0) * (high - low)
-
-
-def _slope(values: FloatArray, span: float) -> FloatArray:
-    """Return the derivative at the nodes, over a span in kelvin, of the polynomial through ``values``."""
-    x = chebyshev.chebpts1(len(values))
-    through = np.linalg.solve(chebyshev.chebvander(x, len(x) - 1), values)
-    return np.asarray(chebyshev.chebval(x, chebyshev.chebder(through)) * (2.0 / span))
-
-
-def _tables(values: dict[str, FloatArray], nodes: tuple[float, float], t_min: float) -> dict[str, FloatArray]:
-    """Return the table of each property: coefficients of powers of pressure, one row each, over temperature.
-
-    ``values`` stand at the Chebyshev points of temperature (rows) and pressure (columns).
-    """
-    count_t, count_p = values["density"].shape
-    x = np.linspace(t_min, T_MAX, _STEPS + 1)
-    low, high = nodes
-    fine = chebyshev.chebvander(2.0 * (x - low) / (high - low) - 1.0, count_t - 1)
-    coarse = chebyshev.chebvander(chebyshev.chebpts1(count_t), count_t - 1)
-    powers = np.vander(chebyshev.chebpts1(count_p), count_p, increasing=True)
+def _served(
+    values: dict[str, FloatArray], nodes: tuple[float, float], span: tuple[float, float]
+) -> dict[str, FloatArray]:
+    """Return the table of each property, expansion per joule among them, for a fluid's temperatures."""
     per_joule = values["expansion"] / (values["density"] * values["heat_capacity"])
-
-    def refined(grid: FloatArray) -> FloatArray:
-        along_p = np.linalg.solve(powers, grid.T)
-        return np.ascontiguousarray((fine @ np.linalg.solve(coarse, along_p.T)).T)
-
-    return {name: refined(grid) for name, grid in {**values, "per_joule": per_joule}.items()}
+    return {name: tables.fill(grid, nodes, span) for name, grid in {**values, "per_joule": per_joule}.items()}

@@ -10,7 +10,7 @@ from typing import Final
 from numpy.typing import ArrayLike
 
 from monitor.physics import fluids
-from monitor.physics.fluids import FloatArray
+from monitor.physics.bounds import FloatArray
 
 T_MIN: Final = 0.0
 T_MAX: Final = fluids.T_MAX
