@@ -21,8 +21,8 @@ MOST_EFFICIENT: Final = 6.0
 
 _EFFICIENCY: Final = "efficiency (0.77 means 77 %)"
 
-# Gauss-Legendre, three points: exact for a heat capacity that is a polynomial of fifth degree.
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(3)
+# Gauss-Legendre: five points are right to 1e-6 over 0 to 100 °C, where cp of water bends most near 0.
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(5)
 
 
 def heat_to_warm(
