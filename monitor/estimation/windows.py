@@ -146,7 +146,7 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
         since = (start - began, end - began)
         relative_sd, warm = _relative_sd(scene, ramp, (first, last), since, after_draw=after_draw)
     grown = float(scene.growth.volume[last] - scene.growth.volume[first]) * (1.0 + warm)
-    p1, p2 = ramp.middle - ramp.rise / 2.0, ramp.middle + ramp.rise / 2.0
+    p1, p2 = ramp.mean_of_ends - ramp.rise / 2.0, ramp.mean_of_ends + ramp.rise / 2.0
     return Window(kind, start, end, p1, p2, grown, relative_sd, undisturbed)
 
 
@@ -161,7 +161,7 @@ def _kind(scene: _Scene, ramp: Ramp, first: int, last: int) -> Kind | None:
     if ramp.rise < max(expected, 3.0 * ramp.rise_sd):
         clear = expected > max(6.0 * ramp.rise_sd, 2.0 * scene.noise.step)
         return Kind.FLAT if clear else None
-    vague = ramp.rise_sd > 0.3 * ramp.rise or ramp.middle <= ramp.rise / 2.0
+    vague = ramp.rise_sd > 0.3 * ramp.rise or min(ramp.middle, ramp.mean_of_ends) <= ramp.rise / 2.0
     return None if vague else Kind.RISE
 
 
