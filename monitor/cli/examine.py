@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from monitor.cli.paths import spare
 from monitor.errors import InputError
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def examine(
 
     if plot is not None and plot.suffix.lower() not in _PLOTS:
         raise InputError(f"{plot}: a plot can be written as {' or '.join(_PLOTS)}, not as {plot.suffix!r}")
-    _spare((readings, site, visits), (plot, report))
+    spare((readings, site, visits), (plot, report))
     facts = load_site(site)
     book = read_visits(visits, facts.unit) if visits else []
     log = read_log(readings, facts.unit)
@@ -72,23 +72,6 @@ def examine(
 
         typer.echo(prose(facts, found))
     raise typer.Exit(1 if found.findings else 0)
-
-
-def _spare(inputs: Sequence[Path | None], outputs: Sequence[Path | None]) -> None:
-    """Refuse to write over a file that is read, or one result over the other, by whatever name or link."""
-    written = [path for path in outputs if path is not None]
-    for number, path in enumerate(written):
-        for other in (*inputs, *written[:number]):
-            if other is not None and _same(path, other):
-                what = "is written already" if other in written[:number] else "would be lost: it is read here"
-                raise InputError(f"{path}: the file {other} {what}; give the result a name of its own")
-
-
-def _same(one: Path, other: Path) -> bool:
-    try:
-        return one.samefile(other)
-    except (OSError, ValueError):  # one of them is not there yet
-        return os.path.realpath(one) == os.path.realpath(other)
 
 
 def _tell_late(path: Path | None, book: Sequence[Visit], end: float) -> None:

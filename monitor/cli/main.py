@@ -8,7 +8,7 @@ from typing import Final
 
 import typer
 
-from monitor.cli import alert, check, demo, examine, neglected, rejected, run, visit
+from monitor.cli import alert, check, demo, examine, neglected, rejected, run, size, visit
 from monitor.errors import CushionwatchError, InputError, StoreError
 
 USAGE: Final = 2
@@ -23,7 +23,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
 )
-for module in (demo, run, check, examine, visit, rejected, alert, neglected):
+for module in (demo, run, check, examine, size, visit, rejected, alert, neglected):
     module.add_to(app)
 
 

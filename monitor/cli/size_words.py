@@ -1,0 +1,135 @@
+"""What an option of ``cushionwatch size`` says, read with one clear message where it says nothing usable."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Final, TypeVar
+
+from monitor import units
+from monitor.errors import InputError, OutOfRangeError
+from monitor.physics.fluids import Fluid, Glycol, glycol, mass_share
+from monitor.physics.solids import MATERIALS, Material
+from monitor.service.settings.quantities import quantity
+
+T = TypeVar("T", bound=StrEnum)
+
+_GAUGE: Final = "; pressures are gauge: is the unit right?"
+_CHARGE: Final = ("pressure", "0 bar", "20 bar", _GAUGE)
+RANGES: Final[Mapping[str, tuple[str, str, str, str]]] = MappingProxyType(
+    {
+        "volume": ("volume", "1 L", "1000 m3", ""),
+        "piping": ("volume", "0.01 L", "1000 m3", ""),
+        "hot": ("temperature", "5 degC", "100 degC", " (41 to 212 degF)"),
+        "cold": ("temperature", "-40 degC", "95 degC", " (-40 to 203 degF)"),
+        "altitude": ("length", "-500 m", "5000 m", ""),
+        "supply": _CHARGE,
+        "height": ("length", "0 m", "150 m", ""),
+        "relief": ("pressure", "0.5 bar", "25 bar", _GAUGE),
+        "highest": ("pressure", "0.1 bar", "25 bar", _GAUGE),
+        "limit": ("pressure", "0.5 bar", "20 bar", _GAUGE),
+        "precharge": _CHARGE,
+        "charge_below": ("pressure", "0 bar", "5 bar", ""),
+        "tank": ("volume", "0.1 L", "50 m3", ": the whole tank, as on its plate"),
+        "tank_precharge": _CHARGE,
+        "empty_weight": ("mass", "0 kg", "20000 kg", ""),
+    }
+)
+"""Kind and plausible range of each quantity: wide, to catch a wrong unit or a slipped digit."""
+
+_MIXTURE: Final = re.compile(r"\s*(\w+)\s+(\d[\d.]*\s*%)\s+by\s+(mass|volume)\s*")
+_PARTS: Final = (
+    ("supply", "--supply"),
+    ("filling pressure", "--supply"),
+    ("cold pressure", "--supply"),
+    ("static height", "--height"),
+    ("air charge", "--precharge"),
+    ("highest pressure", "--highest"),
+    ("relief", "--relief"),
+    ("plain tank", "--tank-kind"),
+    ("method", "--method"),
+    ("hot (", "--hot"),
+    ("cold (", "--cold"),
+    ("temperature", "--hot"),
+    ("temperature", "--cold"),
+    ("glycol has no place", "--glycol"),
+    ("heated water", "--volume"),
+    ("altitude", "--altitude"),
+)
+
+
+def flag(name: str) -> str:
+    """Return an option as it is typed.
+
+    >>> flag("tank_precharge")
+    '--tank-precharge'
+    """
+    return f"--{name.replace('_', '-')}"
+
+
+def read(name: str, text: str) -> float:
+    """Return the quantity of an option in SI; `InputError` with the option, what was read, what is allowed."""
+    try:
+        return quantity(*RANGES[name])(text)
+    except ValueError as error:
+        raise InputError(f"{flag(name)} {text!r}: {error}") from error
+
+
+def chosen(name: str, text: str, allowed: Iterable[T]) -> T:
+    """Return the one of ``allowed`` that ``text`` names, in any case of letters."""
+    known = {str(one): one for one in allowed}
+    if text.strip().lower() not in known:
+        raise InputError(f"{flag(name)} {text!r}: allowed are {', '.join(known)}")
+    return known[text.strip().lower()]
+
+
+def unit(text: str) -> str:
+    """Return the unit of pressure that ``--unit`` names."""
+    known = {name.lower(): name for name in ("psi", "bar", "kPa", "MPa")}
+    if text.strip().lower() not in known:
+        raise InputError(f"--unit {text!r}: allowed are {', '.join(known.values())}")
+    return known[text.strip().lower()]
+
+
+def material(name: str, text: str) -> Material | None:
+    """Return what a shell is of; None where it is not known."""
+    known = {one.lower(): shell for one, shell in MATERIALS.items()}
+    plain = " ".join(text.replace("-", " ").lower().split())
+    if plain == "unknown":
+        return None
+    if plain not in known:
+        raise InputError(f"{flag(name)} {text!r}: allowed are {', '.join(MATERIALS)}, unknown")
+    return known[plain]
+
+
+def mixture(text: str) -> tuple[Fluid, str]:
+    """Return what fills a loop, and a sentence about it.
+
+    Examples
+    --------
+    >>> mixture("propylene 30 % by volume")[0].name
+    '30.8 % propylene glycol'
+    """
+    form = f'write {" or ".join(Glycol)}, the share, and by what, like "propylene 30 % by volume"'
+    match = _MIXTURE.fullmatch(text)
+    if match is None or match[1] not in set(Glycol):
+        raise InputError(f"--glycol {text!r}: {form} (or by mass: they differ by a few per cent)")
+    try:
+        kind, share = Glycol(match[1]), units.parse(match[2], "share")
+        by_mass = share if match[3] == "mass" else mass_share(kind, share)
+        fluid = glycol(kind, by_mass)
+    except (InputError, OutOfRangeError) as error:
+        raise InputError(f"--glycol {text!r}: {error}") from error
+    return fluid, (
+        f"{match[1].capitalize()} glycol, {100 * share:.3g} % by {match[3]} ({100 * by_mass:.3g} % by mass), "
+        f"without inhibitors, freezes at {fluid.freezing:.0f} °C ({fluid.freezing * 1.8 + 32:.0f} °F). A product "
+        "with inhibitors can swell up to 15 % more or less: leave that room, or use its data sheet."
+    )
+
+
+def with_options(message: str) -> str:
+    """Return a message of the calculation with the options that it speaks of."""
+    named = dict.fromkeys(option for part, option in _PARTS if part in message)
+    return f"{message} ({', '.join(named)})" if named else message
