@@ -118,14 +118,13 @@ def _totals(table: Table) -> list[tuple[str, ...]]:
     total = table.total
     values = (total.peak, total.charge, total.after_visit)
     cells = (f"{one / KPA:.1f} ({one / PSI:.1f})" for one in values)
-    return [
-        ("standard uncertainty of all that is left out or held fixed", f"{100.0 * total.growth:.1f}", *cells)
-    ]
+    return [("standard uncertainty, all together", f"{100.0 * total.growth:.1f}", *cells)]
 
 
 def _kpa_psi(shift: Shift) -> str:
     kpa = _shift(shift, 1.0 / KPA)
-    return kpa if kpa == "0" else f"{kpa} ({_shift(shift, 1.0 / PSI)})"
+    psi = _shift(shift, 1.0 / PSI)
+    return kpa if psi == "0" else f"{kpa} ({psi})"
 
 
 def _shift(shift: Shift, factor: float) -> str:
@@ -136,7 +135,11 @@ def _shift(shift: Shift, factor: float) -> str:
     if shift.low is None:
         return f"{high:+.1f}"
     even = high * low < 0.0 and min(abs(high), abs(low)) > _EVEN * max(abs(high), abs(low))
-    return f"±{max(abs(high), abs(low)):.1f}" if even else f"{high:+.1f}/{low:+.1f}"
+    return f"±{max(abs(high), abs(low)):.1f}" if even else f"{_signed(high)}/{_signed(low)}"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}" if abs(value) >= 0.05 else "0"
 
 
 def _row(cells: Sequence[str]) -> str:

@@ -106,7 +106,8 @@ def _sensor(system: System) -> Iterator[Effect]:
     )  # fmt: skip
     accuracy = 0.005 * system.span
     yield Effect(
-        f"sensor, 0.5 % of its span of {system.span / 1e5:g} bar, as a zero error", "grade 2A of ASME B40.100",
+        f"sensor, 0.5 % of its span of {system.span / 1e5:g} bar, as a zero error",
+        "grade 2A of ASME B40.100, from memory",
         Taken.FIXED, Taken.FIXED, steady=True, high=shows(accuracy), low=shows(-accuracy),
     )  # fmt: skip
     hand = 0.02 * system.hand_span

@@ -177,7 +177,8 @@ def _after(world: World, charge: float, volume: float, which: int, elastic: floa
     stop = sealed / world.tank  # below it the diaphragm lies on its stop and takes nothing
     warm = 1.0 + world.gas_warms[which] / (world.room + ZERO)
     from_ = max(start, stop)
-    room = sealed / from_ + world.pocket
+    # The vapour was in the gas when it was charged, and condenses as it is pressed.
+    room = (sealed - world.vapour * world.tank) / (from_ - world.vapour) + world.pocket
 
     def over(p: float) -> float:
         dry, dry_start = p - world.vapour, from_ - world.vapour
