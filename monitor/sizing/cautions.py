@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from monitor.sizing.case import Case, TankKind, Use
-from monitor.sizing.pressures import limit_of
+from monitor.sizing.ceiling import limit_of
 from monitor.sizing.result import Caution, Fill, Tank
 from monitor.sizing.tanks import NEAR_RELIEF, Duty
 from monitor.units import PSI

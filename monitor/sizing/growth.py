@@ -28,7 +28,10 @@ def expansion(case: Case, pressure: float, sheet: Worksheet, *, net: bool) -> fl
         raise InputError(f"hot ({hot:g} °C) must be above cold ({cold:g} °C)")
     _check(case.parts)
     e = _swelling(case.medium, cold, hot, pressure, sheet)
-    names = [_volume(part, number, case.parts, sheet) for number, part in enumerate(case.parts, 1)]
+    names = names_of(case)
+    for name, part in zip(names, case.parts, strict=True):
+        wall = "" if part.material is None else f" in {part.material.name}"
+        sheet.given(name, f"heated volume{wall}", part.volume, Kind.VOLUME, "given")
     if e <= 0.0:
         raise InputError(
             f"{case.medium.name} does not grow from {cold:g} to {hot:g} °C: nothing to size a tank for"
@@ -38,6 +41,11 @@ def expansion(case: Case, pressure: float, sheet: Worksheet, *, net: bool) -> fl
     sheet.work("dT", "rise of temperature", "T2 - T1", hot - cold, Kind.DIFFERENCE, "definition", "T1 T2")
     alphas = [_alpha(_shell_of(part), sheet) for part in case.parts]
     return _net(names, alphas, case, e, sheet)
+
+
+def names_of(case: Case) -> list[str]:
+    """Return the symbols of the parts' volumes."""
+    return ["V"] if len(case.parts) == 1 else [f"V{number}" for number in range(1, len(case.parts) + 1)]
 
 
 def _shell_of(part: Part) -> Material | None:
@@ -62,13 +70,6 @@ def _swelling(fluid: Fluid, cold: float, hot: float, pressure: float, sheet: Wor
     return sheet.work(
         "e", "growth per volume", "r1 / r2 - 1", r1 / r2 - 1.0, Kind.RATIO, "mass is kept", "r1 r2"
     )
-
-
-def _volume(part: Part, number: int, parts: tuple[Part, ...], sheet: Worksheet) -> str:
-    name = "V" if len(parts) == 1 else f"V{number}"
-    wall = "" if part.material is None else f" in {part.material.name}"
-    sheet.given(name, f"heated volume{wall}", part.volume, Kind.VOLUME, "given")
-    return name
 
 
 def _whole(names: list[str], case: Case, e: float, sheet: Worksheet) -> float:

@@ -7,41 +7,44 @@ from typing import Final
 
 from monitor.errors import InputError
 from monitor.physics.atmosphere import pressure_at
-from monitor.sizing.case import Case, Code, Method, TankKind, Use
+from monitor.physics.boiling import saturation_pressure
+from monitor.sizing.case import Case, Method, TankKind, Use
+from monitor.sizing.ceiling import highest
 from monitor.sizing.worksheet import Kind, Worksheet
 from monitor.units import PSI
 
 GRAVITY: Final = 9.80665
 """Standard acceleration of free fall. [m/s²] (NIST SP 811)"""
 
-LIMITS: Final = {Code.US: 80.0 * PSI, Code.EUROPE: 500e3}
-"""Line pressure above which a reducing valve is required [gauge Pa]: IPC 604.8, UPC 608.2; EN 806-2, 16.1."""
-
 COLD: Final = 10.0
 """Cold or filling water where nothing is given. [°C]"""
 
+BOILS: Final = 60.0
+"""Below this no system that people live with comes near boiling (0.2 bar absolute). [°C]"""
+
 _OVER_HEAD: Final = 30e3
-_UNDER_RELIEF: Final = 50e3
-_SHARE_UNDER_RELIEF: Final = 0.1
+_OVER_HEAD_SOURCE: Final = "EN 12828 annex D: 0.3 bar (2003), at least 0.2 bar (2012), second-hand"
 _GIVEN: Final = "given"
+_CHARGE: Final = "air charge, water side relieved"
+_EQUAL: Final = {
+    Use.DOMESTIC: "charge = line pressure: US weatherization work specification 7.8104.8",
+    Use.HEATING: "charge = filling pressure: ASHRAE Handbook HVAC Systems & Equipment 2000, ch. 12",
+}
 
 
 @dataclass(frozen=True, slots=True)
 class Pressures:
     """What the methods share: air outside [Pa]; cold line or fill, air charge and highest [gauge Pa].
 
-    ``supply`` is None where a method derives the filling pressure from the tank that was chosen.
+    ``supply`` is None where a method derives the filling pressure from the tank that was chosen; ``head`` is
+    the static pressure at the tank where the height is known.
     """
 
     outside: float
     supply: float | None
     charge: float
     highest: float
-
-
-def limit_of(case: Case) -> float:
-    """Return the line pressure [gauge Pa] above which ``case`` needs a reducing valve."""
-    return LIMITS[case.code] if case.supply_limit is None else case.supply_limit
+    head: float | None
 
 
 def cold_of(case: Case) -> float:
@@ -63,15 +66,28 @@ def pressures(case: Case, method: Method, sheet: Worksheet) -> Pressures:
     head = None if case.height is None else _head(case, case.height, sheet)
     supply = _supply(case, method, head, sheet)
     charge = _charge(case, method, supply, sheet)
-    highest = _highest(case, supply, sheet)
+    top = highest(case, supply, sheet)
+    _check_boiling(case, (charge if supply is None else supply) + outside)
     start = max(charge, charge if supply is None else supply)
-    if highest <= start:
+    if top <= start:
         raise InputError(
-            f"the growth has no room: cold the tank is at {both(start)} and it must not pass {both(highest)}; "
+            f"the growth has no room: cold the tank is at {both(start)} and it must not pass {both(top)}; "
             "a lower cold pressure (reducing valve), or a relief valve with a higher setting that every part "
             "of the system is rated for, makes room"
         )
-    return Pressures(outside, supply, charge, highest)
+    return Pressures(outside, supply, charge, top, head)
+
+
+def _check_boiling(case: Case, cold: float) -> None:
+    """Refuse water that would boil at the tank's cold pressure [abs Pa]."""
+    if not case.hot >= BOILS:
+        return
+    boils = saturation_pressure(case.hot)
+    if boils >= cold:
+        raise InputError(
+            f"water at {case.hot:g} °C boils under {boils / 1e3:.4g} kPa absolute, and cold the tank is at "
+            f"{cold / 1e3:.4g} kPa absolute: a lower temperature or a higher pressure is needed"
+        )
 
 
 def both(pressure: float) -> str:
@@ -98,9 +114,7 @@ def _supply(case: Case, method: Method, head: float | None, sheet: Worksheet) ->
         raise InputError("the filling pressure at the tank or the static height above it is needed")
     if method is Method.EN12828 or head is None:
         return None
-    over = sheet.given(
-        "m", "kept above the static pressure", _OVER_HEAD, Kind.GAUGE, "EN 12828:2012, annex D"
-    )
+    over = sheet.given("m", "kept above the static pressure", _OVER_HEAD, Kind.GAUGE, _OVER_HEAD_SOURCE)
     return sheet.work(
         "p1",
         "filling pressure at the tank, cold",
@@ -116,22 +130,27 @@ def _charge(case: Case, method: Method, supply: float | None, sheet: Worksheet) 
     if case.tank is TankKind.PLAIN:
         return sheet.given("p0", "air before filling: open to the air", 0.0, Kind.GAUGE, "plain tank")
     if case.precharge is not None:
-        return sheet.given("p0", "air charge, water side relieved", case.precharge, Kind.GAUGE, _GIVEN)
-    if method is Method.EN12828 and case.height is not None:
-        head = next(step.value for step in sheet.steps if step.symbol == "ps")
-        sheet.given("m", "kept above the static pressure", _OVER_HEAD, Kind.GAUGE, "EN 12828:2012, annex D")
-        return sheet.work(
-            "p0",
-            "air charge, water side relieved",
-            "ps + m",
-            head + _OVER_HEAD,
-            Kind.GAUGE,
-            "EN 12828:2012, annex D",
-            "ps m",
-        )
+        return sheet.given("p0", _CHARGE, case.precharge, Kind.GAUGE, _GIVEN)
+    if method is Method.EN12828:
+        return _charge_over_head(case, sheet)
     if supply is None:
         raise InputError("the air charge or the static height above the tank is needed")
     return _charge_from(supply, case, sheet)
+
+
+def _charge_over_head(case: Case, sheet: Worksheet) -> float:
+    """Return the air charge that keeps the top of a loop above the air, and above boiling."""
+    if case.height is None:
+        raise InputError("the static height above the tank, or the air charge, is needed by EN 12828")
+    named = {step.symbol: step.value for step in sheet.steps}
+    value = named["ps"] + sheet.given(
+        "m", "kept above the static pressure", _OVER_HEAD, Kind.GAUGE, _OVER_HEAD_SOURCE
+    )
+    steam = (saturation_pressure(case.hot) if case.hot >= BOILS else 0.0) - named["Pa"]
+    if steam <= 0.0:
+        return sheet.work("p0", _CHARGE, "ps + m", value, Kind.GAUGE, _OVER_HEAD_SOURCE, "ps m")
+    sheet.given("pv", "steam pressure of water at the hottest", steam, Kind.GAUGE, "IAPWS R6-95(2018)")
+    return sheet.work("p0", _CHARGE, "ps + pv + m", value + steam, Kind.GAUGE, _OVER_HEAD_SOURCE, "ps pv m")
 
 
 def _charge_from(supply: float, case: Case, sheet: Worksheet) -> float:
@@ -139,11 +158,11 @@ def _charge_from(supply: float, case: Case, sheet: Worksheet) -> float:
     if case.charge_below == 0.0:
         return sheet.work(
             "p0",
-            "air charge, water side relieved",
+            _CHARGE,
             "p1",
             supply,
             Kind.GAUGE,
-            "charge = line pressure: US weatherization work specification 7.8104.8",
+            _EQUAL[case.use],
             "p1",
         )
     sheet.given("d", "charge below the line", case.charge_below, Kind.GAUGE, _GIVEN)
@@ -154,50 +173,10 @@ def _charge_from(supply: float, case: Case, sheet: Worksheet) -> float:
         )
     return sheet.work(
         "p0",
-        "air charge, water side relieved",
+        _CHARGE,
         "p1 - d",
         charge,
         Kind.GAUGE,
         "DIN 4807-5: under the line by 0.2 bar (from memory)",
         "p1 d",
-    )
-
-
-def _highest(case: Case, supply: float | None, sheet: Worksheet) -> float:
-    if case.highest is not None:
-        return sheet.given("p2", "highest pressure at the tank", case.highest, Kind.GAUGE, _GIVEN)
-    limit = LIMITS[Code.US] if case.use is Use.DOMESTIC and case.code is Code.US else None
-    if limit is not None and case.supply_limit is not None:
-        limit = case.supply_limit
-    if limit is not None and supply is not None and supply >= limit:
-        limit = None  # the line alone breaks it: a caution says so
-    if case.relief is None:
-        if limit is None:
-            raise InputError("the relief setting or the highest pressure allowed at the tank is needed")
-        return sheet.given(
-            "p2", "highest pressure at the tank", limit, Kind.GAUGE, "IPC 604.8 and 607.3, UPC 608.2"
-        )
-    return _under_relief(case.relief, limit, sheet)
-
-
-def _under_relief(relief: float, limit: float | None, sheet: Worksheet) -> float:
-    sheet.given("pr", "relief valve setting", relief, Kind.GAUGE, _GIVEN)
-    sheet.given("k", "kept under the setting, at least", _UNDER_RELIEF, Kind.GAUGE, "EN 12828:2012, annex D")
-    under = relief - max(_UNDER_RELIEF, _SHARE_UNDER_RELIEF * relief)
-    source = "0.5 bar, or 10 % above 5 bar: EN 12828:2012, annex D (from memory)"
-    if limit is None:
-        return sheet.work(
-            "p2", "highest pressure at the tank", "pr - max(k, pr / 10)", under, Kind.GAUGE, source, "pr k"
-        )
-    sheet.given(
-        "pl", "limit for the line, growth included", limit, Kind.GAUGE, "IPC 604.8 and 607.3, UPC 608.2"
-    )
-    return sheet.work(
-        "p2",
-        "highest pressure at the tank",
-        "min(pl, pr - max(k, pr / 10))",
-        min(limit, under),
-        Kind.GAUGE,
-        f"code limit; {source}",
-        "pl pr k",
     )

@@ -7,10 +7,12 @@ from typing import Final
 from monitor.errors import CushionwatchError, InputError
 from monitor.sizing.case import Case, Code, Method, TankKind, Use
 from monitor.sizing.cautions import cautions
-from monitor.sizing.methods import Smallest, fill_range, smallest
+from monitor.sizing.en12828 import fill_range
+from monitor.sizing.methods import smallest
 from monitor.sizing.pressures import cold_of
 from monitor.sizing.result import Fill, Sizing, Tank
 from monitor.sizing.series import next_larger
+from monitor.sizing.smallest import Smallest
 from monitor.sizing.tanks import Duty, tank, weight
 from monitor.sizing.worksheet import Worksheet
 from monitor.units import to_si

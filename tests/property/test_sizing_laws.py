@@ -71,17 +71,33 @@ def sized(case: Case) -> Sizing:
 def test_the_smallest_tank_takes_the_growth_and_no_more(case: Case) -> None:
     """Volume is kept: cold air less hot air is the growth, by Boyle's law worked here from nothing but P V."""
     found = sized(case)
-    assume(found.expansion > 0.0)
     outside = float(pressure_at(case.altitude))
     p2 = found.highest + outside
     p0 = found.advised.precharge + outside
     gas_hot = p0 * found.exact / p2
-    # Where the filling pressure is derived, all water beyond the air charge is growth and reserve.
-    start = p0 if found.fill is not None else max(p0, found.supply + outside)
-    gas_cold = p0 * found.exact / start
-    assert gas_cold - gas_hot >= found.needed * (1.0 - 1e-9)
-    if found.exact > 15e-3 or found.fill is None:
-        assert gas_cold - gas_hot == approx(found.needed, rel=1e-9)
+    if found.fill is not None:
+        check_loop(case, found, p0, gas_hot)
+        return
+    gas_cold = p0 * found.exact / max(p0, found.supply + outside)
+    assert gas_cold - gas_hot == approx(found.expansion, rel=1e-9)
+
+
+def check_loop(case: Case, found: Sizing, p0: float, gas_hot: float) -> None:
+    """A loop's vessel holds growth and reserve, and growth from a filling with 0.5 bar at the top of the loop."""
+    outside = float(pressure_at(case.altitude))
+    spare = [found.exact - gas_hot - found.expansion - found.reserve]
+    if case.height is not None:
+        weight = float(case.medium.density(case.cold)) * 9.80665
+        filled = max(weight * case.height + 50e3 + outside, p0)
+        spare.append(p0 * found.exact / filled - gas_hot - found.expansion)
+    small = found.exact < 15e-3 * (1.0 - 1e-9)
+    fifth = found.exact - gas_hot - found.expansion - 0.2 * found.exact
+    tolerance = 1e-9 * found.exact
+    assert min(spare) >= -tolerance
+    if small:
+        assert fifth >= -tolerance
+    if found.exact != approx(15e-3):  # where the rule for small vessels ends, none of them need be tight
+        assert min([*spare, fifth] if small else spare) <= tolerance
 
 
 @given(cases)
@@ -153,7 +169,7 @@ def test_fill_range_keeps_reserve_and_ceiling(case: Case) -> None:
     outside = float(pressure_at(case.altitude))
     p0, volume = found.advised.precharge + outside, found.advised.volume
     assert fill.low <= fill.advised <= fill.high * (1.0 + 1e-9)
-    assert volume - p0 * volume / (fill.low + outside) == approx(found.reserve, rel=1e-6)
+    assert volume - p0 * volume / (fill.low + outside) >= found.reserve * (1.0 - 1e-6)
     gas_hot = p0 * volume / (fill.high + outside) - found.expansion
     assert p0 * volume / gas_hot - outside == approx(found.highest, rel=1e-6)
 

@@ -20,7 +20,8 @@ import pytest
 from monitor.physics.atmosphere import pressure_at
 from monitor.physics.solids import MATERIALS, Material
 from monitor.sizing.case import Case, Code, Method, Part, TankKind, Use
-from monitor.sizing.methods import fill_range, smallest
+from monitor.sizing.en12828 import fill_range
+from monitor.sizing.methods import smallest
 from monitor.sizing.result import Sizing
 from monitor.sizing.size import size
 from monitor.sizing.tanks import Duty, tank
