@@ -21,7 +21,12 @@ from monitor.physics.bounds import FloatArray, within
 
 P_MIN: Final = 0.1e6
 P_MAX: Final = 2.0e6
-T_MAX: Final = 100.0
+T_MAX: Final = 110.0
+"""Where the table of water ends: heating systems by EN 12828 run up to 105 °C. [°C]"""
+
+T_MAX_MIXTURE: Final = 100.0
+"""Where the library's mixtures end. [°C]"""
+
 ZERO: Final = 273.15  # K
 TRIPLE_POINT: Final = 0.01  # °C, where the library's liquid water begins
 
@@ -133,7 +138,7 @@ def _check(values: FloatArray, low: float, high: float, unit: str, what: str, so
 
 @lru_cache(maxsize=1)
 def water() -> Fluid:
-    """Return liquid water, 0 to 100 °C and 0.1 to 2 MPa, metastable where it would boil or freeze.
+    """Return liquid water, 0 to 110 °C and 0.1 to 2 MPa, metastable where it would boil or freeze.
 
     References
     ----------
@@ -151,7 +156,7 @@ def water() -> Fluid:
     kelvin, pascal = (grid.ravel() for grid in np.meshgrid(t + ZERO, p, indexing="ij"))
 
     def of(name: str) -> FloatArray:
-        # The phase is imposed: at 0.1 MPa the stable state at 100 °C is steam.
+        # The phase is imposed: at 0.1 MPa the stable state above 100 °C is steam.
         values = PropsSI(name, "T|liquid", kelvin, "P", pascal, "HEOS::Water")
         return np.asarray(values, dtype=np.float64).reshape(len(t), len(p))
 
@@ -207,21 +212,21 @@ def glycol(kind: Glycol, mass_share: float) -> Fluid:
     from CoolProp.CoolProp import PropsSI  # noqa: PLC0415  # as in `water`
 
     model = f"INCOMP::{_MODEL[kind]}[{share!r}]"
-    freezing = float(PropsSI("T_freeze", "T", T_MAX + ZERO, "P", P_MAX, model)) - ZERO
+    freezing = float(PropsSI("T_freeze", "T", T_MAX_MIXTURE + ZERO, "P", P_MAX, model)) - ZERO
     name = f"{100.0 * share:.3g} % {kind} glycol"
     source = f"freezes at {freezing:.1f} °C; Melinder 2010"
-    served = _served(_mixture(model, freezing), (freezing, T_MAX), (freezing, T_MAX))
-    return Fluid(name, freezing, T_MAX, P_MIN, P_MAX, freezing, source, served)
+    served = _served(_mixture(model, freezing), (freezing, T_MAX_MIXTURE), (freezing, T_MAX_MIXTURE))
+    return Fluid(name, freezing, T_MAX_MIXTURE, P_MIN, P_MAX, freezing, source, served)
 
 
 def _mixture(model: str, freezing: float) -> dict[str, FloatArray]:
-    """Return the properties of one of the library's mixtures at the nodes from ``freezing`` to `T_MAX`."""
+    """Return the properties of one of the library's mixtures at the nodes from ``freezing`` to `T_MAX_MIXTURE`."""
     from CoolProp.CoolProp import PropsSI  # noqa: PLC0415
 
-    t, p = tables.nodes(freezing, T_MAX, _NODES), tables.nodes(P_MIN, P_MAX, 2)
+    t, p = tables.nodes(freezing, T_MAX_MIXTURE, _NODES), tables.nodes(P_MIN, P_MAX, 2)
     state = ("T", t + ZERO, "P", np.full_like(t, P_MAX), model)
     density, heat_capacity = (np.asarray(PropsSI(name, *state), np.float64) for name in ("D", "C"))
-    expansion = -tables.slope(density, T_MAX - freezing) / density
+    expansion = -tables.slope(density, T_MAX_MIXTURE - freezing) / density
     pressed = 1.0 + MIXTURE_COMPRESSIBILITY * (p - ATMOSPHERE)
     any_t, any_p = np.ones_like(t), np.ones_like(p)
     return {

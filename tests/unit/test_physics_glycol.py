@@ -16,7 +16,7 @@ from monitor.physics.fluids import (
     MIXTURE_SWELLING_UNCERTAINTY,
     P_MAX,
     P_MIN,
-    T_MAX,
+    T_MAX_MIXTURE,
     Fluid,
     Glycol,
     glycol,
@@ -167,7 +167,7 @@ def test_swelling_where_the_source_is_extrapolated_is_the_handbooks(kind: Glycol
 @pytest.mark.parametrize("share", [0.0, 0.1, 0.25, 0.4, 0.6])
 def test_the_table_stands_for_the_library(kind: Glycol, share: float) -> None:
     fluid = glycol(kind, share)
-    t = np.linspace(fluid.t_min + 1e-6, T_MAX, 997)
+    t = np.linspace(fluid.t_min + 1e-6, T_MAX_MIXTURE, 997)
     model = f"INCOMP::{ {P: 'MPG', E: 'MEG'}[kind] }[{share}]"
     for ours, name in ((fluid.density(t, ATMOSPHERE), "D"), (fluid.heat_capacity(t), "C")):
         exact = PropsSI(name, "T", t + 273.15, "P", np.full_like(t, P_MAX), model)
@@ -179,7 +179,7 @@ def test_the_table_stands_for_the_library(kind: Glycol, share: float) -> None:
 def test_coefficients_are_the_derivatives_of_density(kind: Glycol, share: float) -> None:
     """Central differences over 0.5 K and 0.1 MPa, whose own error is below 1e-4 of the coefficient."""
     fluid = glycol(kind, share)
-    t = np.linspace(fluid.t_min + 1.0, T_MAX - 1.0, 50)
+    t = np.linspace(fluid.t_min + 1.0, T_MAX_MIXTURE - 1.0, 50)
     beta = np.log(fluid.density(t - 0.25) / fluid.density(t + 0.25)) / 0.5
     assert fluid.expansion_coefficient(t) == pytest.approx(beta, rel=1e-4)
     kappa = np.log(fluid.density(t, 0.55e6) / fluid.density(t, 0.45e6)) / 0.1e6
