@@ -87,9 +87,9 @@ def _assumed(found: Sizing, shown: Shown) -> Iterator[str]:
 
 
 def _limit(found: Sizing) -> str:
-    """Return what sets the highest pressure: the code's limit for the line, or the relief valve."""
+    """Return whose rule sets the highest pressure: the code's for the line, or the one for the relief valve."""
     steps = {step.symbol: step for step in found.steps}
-    limit = steps.get("pl", steps["p2"] if found.case.relief is None else None)
-    if limit is not None and limit.value <= found.highest:
-        return f"limit for the line, growth included ({limit.source})"
-    return "the relief setting less 0.5 bar (7 psi), or less 10 % above 5 bar (73 psi)"
+    rule = steps["p2"]
+    if "pl" in steps and steps["pl"].value <= found.highest:
+        rule = steps["pl"]
+    return rule.source
