@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from monitor.physics.boiling import saturation_pressure
 from monitor.physics.bounds import FloatArray, above, within
 from monitor.physics.fluids import ATMOSPHERE, ZERO, water
 
@@ -26,7 +27,7 @@ _OXYGEN: Final = (-66.73538, 87.47547, 24.45264)
 
 
 def vapour_pressure(t: ArrayLike) -> FloatArray:
-    """Return the saturation pressure of water. [Pa absolute].
+    """Return the saturation pressure of water over arrays. [Pa absolute].
 
     Parameters
     ----------
@@ -47,11 +48,9 @@ def vapour_pressure(t: ArrayLike) -> FloatArray:
     >>> round(float(vapour_pressure(20.0)))
     2339
     """
-    from CoolProp.CoolProp import PropsSI  # noqa: PLC0415 - takes a moment to load
-
-    kelvin = within(t, "water temperature", "°C", 0.01, 100.0) + ZERO
-    found = [float(PropsSI("P", "T", one, "Q", 0.0, "HEOS::Water")) for one in kelvin.ravel().tolist()]
-    return np.asarray(found, dtype=np.float64).reshape(kelvin.shape)
+    celsius = within(t, "water temperature", "°C", 0.01, 100.0)
+    found = [saturation_pressure(one) for one in celsius.ravel().tolist()]
+    return np.asarray(found, dtype=np.float64).reshape(celsius.shape)
 
 
 def air_content(t: ArrayLike, p: ArrayLike) -> FloatArray:
