@@ -1,4 +1,8 @@
-"""Expansion vessels of heating loops by EN 12828, annex D: growth, reserve, and a range of filling pressures."""
+"""Expansion vessels of heating loops by EN 12828, annex D: growth, reserve, and a range of filling pressures.
+
+The standard lets vessels of up to 15 L do with a fifth of their volume as reserve; 3 L are kept here for them
+too, which is never less.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +18,6 @@ from monitor.sizing.worksheet import Kind, Worksheet
 
 _RESERVE_SHARE: Final = 0.005
 _RESERVE_LEAST: Final = 3e-3
-_SMALL: Final = 15e-3
-_SMALL_SHARE: Final = 0.2
 _OVER_TOP: Final = 50e3
 _EN: Final = "EN 12828 annex D"
 _TOP: Final = "EN 12828:2012: 0.5 bar in every part of the filled loop (second-hand)"
@@ -37,7 +39,7 @@ def en12828(case: Case, between: Pressures, sheet: Worksheet) -> Smallest:
     exact = (ve + reserve) * p2 / (p2 - p0)
     formula = "(Ve + Vr) * P2 / (P2 - P0)"
     sheet.work("Va", "vessel for growth and reserve", formula, exact, Kind.VOLUME, _EN, "Ve Vr P2 P0")
-    volumes = {"Va": exact, **_small(ve, p0, p2, exact, sheet), **_filled(ve, p0, p2, between, sheet)}
+    volumes = {"Va": exact, **_filled(ve, p0, p2, between, sheet)}
     exact = max(volumes.values())
     formula = f"max({', '.join(volumes)})" if len(volumes) > 1 else "Va"
     sheet.work("Vt", "smallest vessel", formula, exact, Kind.VOLUME, "all of these hold", " ".join(volumes))
@@ -66,20 +68,6 @@ def _reserve(case: Case, sheet: Worksheet) -> float:
     reserve = max(_RESERVE_SHARE * case.content, least)
     formula, uses = f"max(0.005 * {content}, Vm)", " ".join([*names, "Vm"])
     return sheet.work("Vr", "water reserve", formula, reserve, Kind.VOLUME, _EN, uses)
-
-
-def _small(ve: float, p0: float, p2: float, exact: float, sheet: Worksheet) -> dict[str, float]:
-    """Return the vessel by the rule that one of up to 15 L holds a fifth of its own volume in reserve."""
-    room = 1.0 - p0 / p2 - _SMALL_SHARE
-    if exact > _SMALL or ve <= room * exact:
-        return {}
-    most = sheet.given("Vs", "vessels up to which a fifth is reserve", _SMALL, Kind.VOLUME, _EN)
-    if room <= 0.0 or ve / room > most:
-        sheet.work("Vb", "vessel above that size", "Vs", most, Kind.VOLUME, _EN, "Vs")
-        return {"Vb": most}
-    formula, fifth = "Ve / (1 - P0 / P2 - 0.2)", ve / room
-    sheet.work("Vb", "vessel with a fifth in reserve", formula, fifth, Kind.VOLUME, _EN, "Ve P0 P2")
-    return {"Vb": fifth}
 
 
 def _filled(ve: float, p0: float, p2: float, between: Pressures, sheet: Worksheet) -> dict[str, float]:
