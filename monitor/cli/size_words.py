@@ -22,7 +22,7 @@ RANGES: Final[Mapping[str, tuple[str, str, str, str]]] = MappingProxyType(
     {
         "volume": ("volume", "1 L", "1000 m3", ""),
         "piping": ("volume", "0.01 L", "1000 m3", ""),
-        "hot": ("temperature", "5 degC", "100 degC", " (41 to 212 degF)"),
+        "hot": ("temperature", "5 degC", "110 degC", " (41 to 230 degF)"),
         "cold": ("temperature", "-40 degC", "95 degC", " (-40 to 203 degF)"),
         "altitude": ("length", "-500 m", "5000 m", ""),
         "supply": _CHARGE,
@@ -56,6 +56,8 @@ _PARTS: Final = (
     ("temperature", "--cold"),
     ("does not grow", "--hot"),
     ("does not grow", "--cold"),
+    ("too little heating", "--hot"),
+    ("too little heating", "--cold"),
     ("boils", "--hot"),
     ("boils", "--supply"),
     ("glycol has no place", "--glycol"),

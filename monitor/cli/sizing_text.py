@@ -21,7 +21,8 @@ def text(found: Sizing, shown: Shown, notes: Sequence[str] = (), *, explain: boo
 
 
 def _lines(found: Sizing, shown: Shown, notes: Sequence[str], *, explain: bool) -> Iterator[str]:
-    yield f"{title(found)}, by {METHODS[found.method]}. Pressures are gauge."
+    yield title(found)
+    yield f"  Method: {METHODS[found.method]}. Pressures are gauge."
     for section in answer(found, shown, notes):
         yield ""
         yield from _section(section)

@@ -27,7 +27,14 @@ COMMANDS = [
 
 
 def test_the_readme_shows_the_commands_that_people_need() -> None:
-    assert {shlex.split(one)[1] for one in COMMANDS} >= {"check", "run", "examine", "visit", "rejected"}
+    assert {shlex.split(one)[1] for one in COMMANDS} >= {
+        "check",
+        "run",
+        "examine",
+        "size",
+        "visit",
+        "rejected",
+    }
 
 
 @pytest.mark.parametrize("command", COMMANDS)

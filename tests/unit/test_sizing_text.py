@@ -1,0 +1,212 @@
+"""A sizing in words: every caution has a text, and every situation of a tank its own sentences."""
+
+from __future__ import annotations
+
+import ast
+import itertools
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import monitor.sizing.cautions
+from monitor.cli.sizing_text import text
+from monitor.physics.solids import COPPER, PEX
+from monitor.sizing.case import Case, Code, Method, Part, PresentTank, TankKind, Use
+from monitor.sizing.result import Caution
+from monitor.sizing.size import size
+from monitor.sizing.worksheet import Kind
+from monitor.units import PSI
+from monitor.web.sizing.answer import METHODS
+from monitor.web.sizing.cautions import TEXTS, caution
+from monitor.web.sizing.lines import converted, lines, unit_of, written
+from monitor.web.sizing.shown import Shown, figure
+from monitor.web.sizing.tank import advised
+
+US, EUROPE = Shown("psi"), Shown("bar")
+HOME = Case(
+    use=Use.DOMESTIC, parts=(Part(0.15),), hot=60.0, supply=60 * PSI, relief=150 * PSI, code=Code.US
+)  # fmt: skip
+LOOP = Case(use=Use.HEATING, parts=(Part(0.6),), hot=75.0, height=9.0, relief=300e3)
+
+
+def told(case: Case, shown: Shown = US, **options: Any) -> str:
+    return " ".join(text(size(case), shown, **options).split())
+
+
+def codes() -> set[str]:
+    """Return every code that the core can raise, an f-string's names put in."""
+    source = Path(monitor.sizing.cautions.__file__).read_text()
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Caution":
+            match node.args[0]:
+                case ast.Constant(value=str() as code):
+                    found.add(code)
+                case ast.JoinedStr() as parts:
+                    code = ast.unparse(parts)[2:-1]
+                    found |= {re.sub(r"\{.*?\}", name, code) for name in ("advised", "present")}
+    return found
+
+
+def test_every_caution_has_a_text_and_every_text_its_caution() -> None:
+    assert len(codes()) >= 11
+    assert set(TEXTS) == codes()
+
+
+NAMED = [
+    *("supply", "limit", "precharge", "fill", "low", "high", "peak", "relief"),
+    *("highest", "exact", "present", "water", "volume", "hot", "most"),
+]
+
+
+@pytest.mark.parametrize("code", TEXTS)
+@pytest.mark.parametrize("shown", [US, EUROPE])
+def test_a_caution_says_what_was_found_and_what_to_do(code: str, shown: Shown) -> None:
+    said = caution(Caution(code, tuple((name, 3.0) for name in NAMED)), shown)
+    assert said.endswith(".")
+    assert said.count(". ") + said.count(": ") >= 1
+    assert re.search(r"\d", said)
+    assert not re.search(r"\b(inf|nan|None)\b", said)
+
+
+def test_a_supply_above_the_limit_sends_for_a_reducing_valve_and_a_plumber() -> None:
+    said = told(replace(HOME, supply=95 * PSI))
+    assert (
+        "95.0 psi, above the limit of 80.0 psi: have a licensed plumber fit a pressure reducing valve" in said
+    )
+
+
+def test_a_peak_without_end_is_said_in_words() -> None:
+    said = told(replace(HOME, present=PresentTank(1e-3, 0.0)))
+    assert "more than any system holds in a full recovery without a draw" in said
+    assert "inf" not in said.replace("informa", "")
+
+
+PRESENT = [
+    (PresentTank(20e-3, 60 * PSI), "enough: it has 5.28 gal (20 L)", "60.0 psi, as it should be."),
+    (
+        PresentTank(20e-3, 15 * PSI),
+        "but not with its present air charge",
+        "15.0 psi where 60.0 psi is right: pump",
+    ),
+    (PresentTank(20e-3, 65 * PSI), "enough: it has", "65.0 psi where 60.0 psi is right: let air out"),
+    (PresentTank(20e-3), "enough: it has", "not given, so the peak is for 60.0 psi"),
+    (PresentTank(5e-3, 60 * PSI), "too small: it has 1.32 gal (5 L)", "Replace it, never by a smaller one."),
+]
+
+
+@pytest.mark.parametrize(("present", "verdict", "charge"), PRESENT)
+def test_the_tank_that_is_there_is_judged(present: PresentTank, verdict: str, charge: str) -> None:
+    said = told(replace(HOME, present=present))
+    assert verdict in said
+    assert charge in said
+
+
+def test_a_larger_tank_that_is_there_is_not_replaced_by_a_smaller_one() -> None:
+    said = told(replace(HOME, present=PresentTank(50e-3)))
+    assert "Tank no smaller than the 13.2 gal (50 L) that are there; by calculation at least" in said
+    assert "never replace it by a smaller one" in said
+
+
+def test_floors_are_told_as_far_as_they_can_be_reached() -> None:
+    tight = told(HOME)
+    assert re.search(
+        r"an air charge under [\d.]+ psi: a full recovery then passes 80.0 psi, and under", tight
+    )
+    ample = told(replace(HOME, parts=(Part(0.01),), present=PresentTank(50e-3)))
+    assert (
+        "a waterlogged tank only: with any charge on the gauge a full recovery stays under 80.0 psi." in ample
+    )
+    between = told(replace(HOME, present=PresentTank(45e-3), highest=70 * PSI))
+    assert "The relief setting is reached only when the tank is waterlogged." in between
+    assert re.search(r"passes 80.0 psi\. ", told(replace(HOME, relief=None)))
+
+
+def test_a_plain_tank_has_no_charge_and_no_floors_to_talk_of() -> None:
+    plain = replace(LOOP, tank=TankKind.PLAIN, method=Method.ASHRAE, supply=120e3)
+    said = text(size(plain), EUROPE)
+    assert "Without diaphragm." in said
+    for word in ("Air charge", "Watch for", "pump to", "Pump slowly"):
+        assert word not in said
+    assert "Never plug, cap or shut off a relief valve" in said
+
+
+def test_what_was_assumed_is_told() -> None:
+    said = told(
+        replace(LOOP, method=Method.ASHRAE, relief=None, highest=250e3), EUROPE, notes=["By the office."]
+    )
+    assert "Filling water at 10 °C." in said
+    assert "Filling pressure at the tank, 1.18 bar:" in said
+    assert "The setting of the relief valve is not known" in said
+    assert "By the office." in said
+    assert "Pipes of PEX do not grow" in told(replace(HOME, parts=(Part(0.1), Part(0.02, PEX))))
+    assert "Highest pressure at the tank, 80.0 psi: growth stays under the line's limit" in told(HOME)
+
+
+def test_a_tank_of_one_series_is_told_in_the_units_of_another_reader_too() -> None:
+    assert advised(size(HOME), US) == "3.15 gal"
+    assert advised(size(HOME), EUROPE) == "3.15 gal (11.9 L)"
+    assert advised(size(replace(LOOP, parts=(Part(0.02),), method=Method.ASHRAE)), US) == "1.25 L (0.33 gal)"
+
+
+def test_every_method_has_a_name() -> None:
+    assert set(METHODS) == set(Method)
+
+
+@pytest.mark.parametrize("kind", Kind)
+def test_every_kind_of_value_has_a_unit_in_both_systems(kind: Kind) -> None:
+    for shown in (US, EUROPE):
+        assert unit_of(kind, shown) or kind is Kind.RATIO
+        assert float(written(123456.7, kind, shown)) == pytest.approx(
+            converted(123456.7, kind, shown), rel=1e-2
+        )
+
+
+# 1 lb/ft³ and 1 psi/ft from NIST SP 811 B.8 (16.01846 kg/m³; 6.894757 kPa over 0.3048 m).
+@pytest.mark.parametrize(
+    ("kind", "si", "us"),
+    [
+        (Kind.DENSITY, 16.01846, 1.0),
+        (Kind.HEAD, 6894.757 / 0.3048, 1.0),
+        (Kind.TEMPERATURE, 100.0, 212.0),
+        (Kind.DIFFERENCE, 100.0, 180.0),
+        (Kind.PER_DEGREE, 1.8e-5, 1e-5),
+        (Kind.VOLUME, 3.785412e-3, 1.0),
+        (Kind.ABSOLUTE, 6894.757, 1.0),
+        (Kind.LENGTH, 0.3048, 1.0),
+        (Kind.MASS, 0.4535924, 1.0),
+        (Kind.RATIO, 0.5, 0.5),
+    ],
+)
+def test_values_are_converted_as_nist_does(kind: Kind, si: float, us: float) -> None:
+    """1e-6: the table prints seven digits."""
+    assert converted(si, kind, US) == pytest.approx(us, rel=1e-6)
+
+
+def test_the_steps_of_a_home_are_those_of_a_hand_calculation() -> None:
+    """ISA at sea level 14.696 psi; ASHRAE's 6.5e-6 and 9.5e-6 per °F."""
+    case = replace(HOME, cold=10.0, parts=(Part(0.15), Part(0.01, COPPER)))
+    found = {line.symbol: line for line in lines(size(case).steps, US)}
+    assert found["P1"].numbers == "60 + 14.7"
+    assert found["P1"].result == "74.7"
+    assert found["P1"].unit == "psi abs"
+    assert found["dT"].numbers == "140 - 50"
+    assert found["dT"].result == "90"
+    assert (found["a_steel"].result, found["a_copper"].result) == ("6.5e-6", "9.5e-6")
+    assert found["Ve"].formula == "V1 * (e - 3 * a_steel * dT) + V2 * (e - 3 * a_copper * dT)"
+
+
+@pytest.mark.parametrize(
+    ("value", "up", "expected"), [(2.3001, True, "2.31"), (2.3, True, "2.30"), (0.0, True, "0")]
+)
+def test_rounding_up_keeps_what_is_exact(value: float, up: bool, expected: str) -> None:
+    assert figure(value, 3, up=up) == expected
+
+
+def test_all_sections_are_within_the_width_of_a_terminal() -> None:
+    for case, shown in itertools.product((HOME, LOOP), (US, EUROPE)):
+        found = text(size(replace(case, present=PresentTank(8e-3, 1e5))), shown)
+        assert max(len(line) for line in found.splitlines()) <= 88
