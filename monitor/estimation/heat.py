@@ -68,9 +68,9 @@ def growth(
         t = np.full(len(time), top - below)
         sd_t = np.full(len(time), sd)
     t = np.clip(t, _T_LOWEST, _T_HIGHEST)
-    per_joule = expansion_per_joule(t)
+    per_joule = expansion_per_joule(t) - plant.shell_per_joule
     steps = np.diff(energy) * 0.5 * (per_joule[1:] + per_joule[:-1])
-    slope = expansion_per_joule(t + 1.0) / per_joule - 1.0
+    slope = (expansion_per_joule(t + 1.0) - plant.shell_per_joule) / per_joule - 1.0
     return Growth(np.concatenate([[0.0], np.cumsum(steps)]), slope * sd_t)
 
 

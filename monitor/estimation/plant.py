@@ -11,7 +11,7 @@ from typing import Final
 
 from monitor.physics.atmosphere import pressure_at
 from monitor.physics.cushion import SHELL_COMPLIANCE, STEEL_LINEAR_EXPANSION
-from monitor.physics.water import compressibility, heat_capacity, swelling
+from monitor.physics.water import compressibility, density, heat_capacity, swelling
 from monitor.site import HeaterKind, Site
 
 # Conversion of fuel or electricity to heat in the water, and its standard uncertainty: gas 0.76-0.82,
@@ -44,6 +44,7 @@ class Plant:
     ``full_recovery`` is the volume [m³] that heating the whole water from cold to setpoint pushes out.
     ``air_stated`` is the air by the last gauge reading of the site file, ``air_nominal`` that of a tank
     charged as it should be: to ``charge_target``, the supply pressure at the tank (of a loop: as stated).
+    ``shell_per_joule`` is the room [m³/J] that the steel around the heated water makes by growing with it.
     """
 
     atmosphere: float
@@ -52,6 +53,7 @@ class Plant:
     setpoint: float
     full_recovery: float
     heat_capacity: float
+    shell_per_joule: float
     tank_volume: float
     air_stated: float
     air_nominal: float
@@ -98,6 +100,7 @@ def plant_of(site: Site) -> Plant:
         setpoint=setpoint,
         full_recovery=_full_recovery(water, setpoint),
         heat_capacity=water * 1000.0 * float(heat_capacity(40.0)),
+        shell_per_joule=3.0 * STEEL_LINEAR_EXPANSION / float(density(40.0) * heat_capacity(40.0)),
         tank_volume=tank_volume,
         air_stated=(stated + atmosphere) * tank_volume,
         air_nominal=(target + atmosphere) * tank_volume,

@@ -38,10 +38,12 @@ STEP = 10.0
 
 
 def per_joule(t: float) -> float:
-    """Return beta/(rho cp) at 5 bar by IAPWS-95, from the library and not from our table. [m3/J]."""
+    """Return (beta - 3 alpha)/(rho cp) at 5 bar: IAPWS-95 from the library, alpha of the steel shell. [m3/J]."""
     state = ("T", t + 273.15, "P", 0.5e6, "HEOS::Water")
     beta, rho, cp = (PropsSI(name, *state) for name in ("ISOBARIC_EXPANSION_COEFFICIENT", "D", "C"))
-    return float(beta / (rho * cp))
+    return float(
+        (beta - 3.0 * 11.7e-6) / (rho * cp)
+    )  # 6.5e-6 per degF: ASHRAE HVAC Systems & Equipment 2000, ch. 12
 
 
 def squeezed(air: float, elastic: float, p1: float, volume: Array) -> Array:
