@@ -60,7 +60,7 @@ def pressure_after(
     on_stop = np.maximum(stop - start, 0.0)
     rest = pushed - line * on_stop
     off = start + on_stop
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         stiff = np.where(line > 0.0, start + pushed / line, start)
         share = np.where(gas > 0.0, rest * off / gas, np.inf)
         rigid = np.where(share < 1.0, off / (1.0 - share), np.inf)
