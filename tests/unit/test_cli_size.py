@@ -106,7 +106,7 @@ def test_a_loop_in_bar_is_told_how_to_fill_and_what_the_other_method_gives(size:
     text = " ".join(out.split())
     assert code == 0
     for said in (
-        "Method: EN 12828, annex D.", "Fill to", "reserve in the tank", "30.8 % by mass",
+        "Method: EN 12828, annex D.", "Fill to", "and 3.00 L in reserve", "30.8 % by mass",
         "ASHRAE handbook, hydronic systems: at", "with the 12 kg of the empty tank",
         "Units go by --relief: bar; limits and sizes as usual in Europe.",
     ):  # fmt: skip

@@ -79,8 +79,10 @@ def test_a_supply_above_the_limit_sends_for_a_reducing_valve_and_a_plumber() -> 
     )
 
 
-def test_a_peak_without_end_is_said_in_words() -> None:
-    said = told(replace(HOME, present=PresentTank(1e-3, 0.0)))
+@pytest.mark.parametrize("volume", [1e-3, 6.05e-3])  # no end, and a number that nobody would believe
+def test_a_peak_beyond_all_bounds_is_said_in_words(volume: float) -> None:
+    said = told(replace(HOME, present=PresentTank(volume, 15 * PSI)))
+    assert "the 80.0 psi allowed; the relief valve opens." in said
     assert "more than any system holds in a full recovery without a draw" in said
     assert "inf" not in said.replace("informa", "")
 
@@ -143,7 +145,23 @@ def test_what_was_assumed_is_told() -> None:
     assert "The setting of the relief valve is not known" in said
     assert "By the office." in said
     assert "Pipes of PEX do not grow" in told(replace(HOME, parts=(Part(0.1), Part(0.02, PEX))))
-    assert "Highest pressure at the tank, 80.0 psi: growth stays under the line's limit" in told(HOME)
+    assert "Highest pressure at the tank, 80.0 psi, stays under the limit of the line. Rule:" in told(HOME)
+    assert "stays under the limit of the line" in told(replace(HOME, relief=None))
+    assert "2.50 bar, stays under the relief setting. Rule:" in told(LOOP, EUROPE)
+
+
+def test_a_loop_is_told_how_to_fill_it() -> None:
+    found = size(LOOP)
+    assert found.fill is not None
+    said = told(LOOP, EUROPE)
+    low, high, best = (f"{p / 1e5:.2f} bar" for p in (found.fill.low, found.fill.high, found.fill.advised))
+    assert f"Fill to {best} at the tank, cold and vented; from {low}, below" in said
+    assert f"to {high}, above" in said
+    tight = replace(found, fill=replace(found.fill, low=found.fill.high))
+    said = " ".join(text(tight, EUROPE).split())
+    assert "vented, as closely as a gauge shows it. A larger tank leaves more room." in said
+    wide = replace(found, fill=replace(found.fill, high=found.fill.low + 20e3))
+    assert "A larger tank leaves more room" not in " ".join(text(wide, EUROPE).split())
 
 
 def test_a_tank_of_one_series_is_told_in_the_units_of_another_reader_too() -> None:

@@ -76,7 +76,7 @@ def _assumed(found: Sizing, shown: Shown) -> Iterator[str]:
         which = "Cold" if case.use is Use.DOMESTIC else "Filling"
         yield f"{which} water at {shown.temperature(cold_of(case))}."
     if case.highest is None:
-        yield f"Highest pressure at the tank, {shown.pressure(found.highest)}: {_limit(found)}."
+        yield f"Highest pressure at the tank, {shown.pressure(found.highest)}, stays under {_limit(found)}."
     if case.use is Use.HEATING and case.supply is None and found.method is Method.ASHRAE:
         step = next(step for step in found.steps if step.symbol == "p1")
         yield f"Filling pressure at the tank, {shown.pressure(found.supply)}: {step.source}."
@@ -87,9 +87,10 @@ def _assumed(found: Sizing, shown: Shown) -> Iterator[str]:
 
 
 def _limit(found: Sizing) -> str:
-    """Return whose rule sets the highest pressure: the code's for the line, or the one for the relief valve."""
+    """Return what sets the highest pressure, the code's limit of the line or the relief valve, and by whose rule."""
     steps = {step.symbol: step for step in found.steps}
-    rule = steps["p2"]
+    if found.case.relief is None:
+        return f"the limit of the line. Rule: {steps['p2'].source}"
     if "pl" in steps and steps["pl"].value <= found.highest:
-        rule = steps["pl"]
-    return rule.source
+        return f"the limit of the line. Rule: {steps['pl'].source}"
+    return f"the relief setting. Rule: {steps['p2'].source}"

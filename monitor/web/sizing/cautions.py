@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from typing import Final
 
 from monitor.sizing.result import Caution
 from monitor.web.sizing.shown import Shown
 
+_MOST: Final = 2.5e6  # Pa: relief valves are set no higher
 Told = Callable[[Caution, Shown], str]
 
 
@@ -18,8 +18,8 @@ def caution(one: Caution, shown: Shown) -> str:
 
 
 def peak(pascal: float, shown: Shown) -> str:
-    """Return a peak in words; an infinite one means that nothing takes up the growth."""
-    return shown.pressure(pascal) if math.isfinite(pascal) else "more than any system holds"
+    """Return a peak in words; where next to nothing takes up the growth no number is meant."""
+    return shown.pressure(pascal) if pascal <= _MOST else "more than any system holds"
 
 
 def _supply_above_limit(one: Caution, shown: Shown) -> str:

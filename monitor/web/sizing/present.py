@@ -38,10 +38,11 @@ def _judged(found: Sizing, present: Tank, shown: Shown) -> str:
 
 
 def _peak(found: Sizing, present: Tank, shown: Shown) -> str:
-    within = "within" if present.enough else "above"
+    within, relief = "within" if present.enough else "above", found.case.relief
+    opens = "; the relief valve opens" if relief is not None and present.peaks.slow >= relief else ""
     return (
         f"{peak(present.peaks.slow, shown)} in a full recovery without a draw, {within} the "
-        f"{shown.pressure(found.highest)} allowed."
+        f"{shown.pressure(found.highest)} allowed{opens}."
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Final
 
 from monitor.sizing.case import TankKind, Use
 from monitor.sizing.pressures import cold_of
@@ -13,6 +14,8 @@ from monitor.web.sizing.cautions import peak
 from monitor.web.sizing.shown import Shown, figure, trimmed
 
 Row = tuple[str, str]
+
+_NARROW: Final = 10e3  # Pa: a loop is not filled closer than 0.1 bar
 
 
 def to_fit(found: Sizing, shown: Shown) -> Iterator[Row]:
@@ -65,11 +68,15 @@ def _cold(found: Sizing, shown: Shown) -> Row:
         return "Line", f"{shown.pressure(found.supply)} at the tank, cold and at rest."
     if found.fill is None:
         return "Fill to", f"{shown.pressure(found.supply)} at the tank, cold and vented."
-    low, high = shown.pressure(found.fill.low), shown.pressure(found.fill.high)
-    return "Fill to", (
-        f"{shown.pressure(found.fill.advised)} at the tank, cold and vented; {low} (reserve in the tank) to {high} "
-        "(a full heat-up ends at the highest pressure) will do."
-    )
+    low, high, best = (shown.pressure(one) for one in (found.fill.low, found.fill.high, found.fill.advised))
+    text = f"{best} at the tank, cold and vented"
+    if low == high:
+        text += ", as closely as a gauge shows it"
+    else:
+        text += f"; from {low}, below which too little is kept, to {high}, above which a full heat-up goes too high"
+    if found.fill.high - found.fill.low < _NARROW:
+        text += ". A larger tank leaves more room"
+    return "Fill to", f"{text}."
 
 
 def _growth(found: Sizing, shown: Shown) -> str:
@@ -121,5 +128,5 @@ def _weight(found: Sizing, shown: Shown) -> str:
     weight = found.weight
     text = f"carries {shown.mass(weight.filled, up=True)} hot and {shown.mass(weight.waterlogged, up=True)} waterlogged"
     if weight.empty is None:
-        return f"{text}, without the tank itself: add what its plate says that it weighs empty."
+        return f"{text}, without the tank itself: add the empty weight on its plate."
     return f"{text}, with the {shown.mass(weight.empty)} of the empty tank. Support it for the greater."
