@@ -28,14 +28,26 @@ class VisitAction(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Antifreeze:
+    """Glycol in a loop's water: ``kind`` "propylene" or "ethylene", mass of glycol over mass of mixture."""
+
+    kind: str
+    mass_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Heater:
-    """The heater: water volume [m³], fuel or electric input [W], conversion to the water, setpoint [°C]."""
+    """The heater: water volume [m³], fuel or electric input [W], conversion to the water, setpoint [°C].
+
+    ``antifreeze`` is None for plain water; only a loop may have any.
+    """
 
     kind: HeaterKind = HeaterKind.STORAGE
     volume: float | None = None
     input: float | None = None
     efficiency: float | None = None
     setpoint: float | None = None
+    antifreeze: Antifreeze | None = None
 
 
 @dataclass(frozen=True, slots=True)

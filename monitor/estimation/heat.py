@@ -9,7 +9,6 @@ import numpy as np
 
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray
-from monitor.physics.water import expansion_per_joule
 
 _SHARE_HEATED: Final = 0.65
 """Share of the heater's water that a burn warms towards its end: cold water lies below, and the burner
@@ -68,9 +67,9 @@ def growth(
         t = np.full(len(time), top - below)
         sd_t = np.full(len(time), sd)
     t = np.clip(t, _T_LOWEST, _T_HIGHEST)
-    per_joule = expansion_per_joule(t) - plant.shell_per_joule
+    per_joule = plant.fluid.expansion_per_joule(t) - plant.shell_per_joule
     steps = np.diff(energy) * 0.5 * (per_joule[1:] + per_joule[:-1])
-    slope = (expansion_per_joule(t + 1.0) - plant.shell_per_joule) / per_joule - 1.0
+    slope = (plant.fluid.expansion_per_joule(t + 1.0) - plant.shell_per_joule) / per_joule - 1.0
     return Growth(np.concatenate([[0.0], np.cumsum(steps)]), slope * sd_t)
 
 

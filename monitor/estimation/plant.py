@@ -11,8 +11,8 @@ from typing import Final
 
 from monitor.physics.atmosphere import pressure_at
 from monitor.physics.cushion import SHELL_COMPLIANCE, STEEL_LINEAR_EXPANSION
-from monitor.physics.water import compressibility, density, heat_capacity, swelling
-from monitor.site import HeaterKind, Site
+from monitor.physics.fluids import Fluid, Glycol, glycol, water
+from monitor.site import Heater, HeaterKind, Site
 
 # Conversion of fuel or electricity to heat in the water, and its standard uncertainty: gas 0.76-0.82,
 # electric 0.98 (field handbooks, second-hand); indirect and loops see a boiler of unknown make.
@@ -32,6 +32,8 @@ _TANK_SD: Final = 0.015  # nominal against real tank volume
 _TANK_GUESS: Final = (8e-3, 0.4)
 _HEATER_VOLUME_GUESS: Final = 0.15
 _CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
+_MIXTURE_SD: Final = 0.06  # swelling of a glycol mixture: up to 20 % (rectangular, one side) between sources
+_WARM: Final = 40.0  # °C at which heat capacity and compressibility stand for the whole range
 _COLD: Final = 10.0  # °C of cold water where nothing is measured
 PIPE_COMPLIANCE: Final = 2.0e-9
 """Compliance of pipes, hoses and trapped air per heater volume [1/Pa]: order of magnitude (no source)."""
@@ -47,6 +49,7 @@ class Plant:
     ``shell_per_joule`` is the room [m³/J] that the steel around the heated water makes by growing with it.
     """
 
+    fluid: Fluid
     atmosphere: float
     watts: float
     efficiency: float
@@ -91,29 +94,38 @@ def plant_of(site: Site) -> Plant:
     order = (site.precharge, site.supply) if heater.kind is HeaterKind.LOOP else (site.supply, site.precharge)
     target = next((p for p in order if p is not None), _CHARGE_GUESS)
     stated = target if site.precharge is None else site.precharge
-    water = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
-    per_volume = float(compressibility(40.0)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
+    volume = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
+    fluid = _fluid(heater)
+    mixture_sd = 0.0 if heater.antifreeze is None else _MIXTURE_SD
+    per_volume = float(fluid.compressibility(_WARM)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
+    per_kelvin = float(fluid.density(_WARM) * fluid.heat_capacity(_WARM))
     return Plant(
+        fluid=fluid,
         atmosphere=atmosphere,
         watts=watts,
         efficiency=efficiency,
         setpoint=setpoint,
-        full_recovery=_full_recovery(water, setpoint),
-        heat_capacity=water * 1000.0 * float(heat_capacity(40.0)),
-        shell_per_joule=3.0 * STEEL_LINEAR_EXPANSION / float(density(40.0) * heat_capacity(40.0)),
+        full_recovery=_full_recovery(fluid, volume, setpoint),
+        heat_capacity=volume * per_kelvin,
+        shell_per_joule=3.0 * STEEL_LINEAR_EXPANSION / per_kelvin,
         tank_volume=tank_volume,
         air_stated=(stated + atmosphere) * tank_volume,
         air_nominal=(target + atmosphere) * tank_volume,
         charge_target=target,
         supply=site.supply,
         relief=site.relief,
-        elastic=water * per_volume,
+        elastic=volume * per_volume,
         elastic_sd=0.9,
-        scale_sd=math.hypot(input_sd, efficiency_sd, setpoint_sd, tank_sd, _LAYERS_SD),
+        scale_sd=math.hypot(input_sd, efficiency_sd, setpoint_sd, tank_sd, _LAYERS_SD, mixture_sd),
     )
 
 
-def _full_recovery(water: float, setpoint: float) -> float:
+def _fluid(heater: Heater) -> Fluid:
+    mixture = heater.antifreeze
+    return water() if mixture is None else glycol(Glycol(mixture.kind), mixture.mass_share)
+
+
+def _full_recovery(fluid: Fluid, volume: float, setpoint: float) -> float:
     """Volume that a recovery from cold to setpoint pushes out, less the growth of the shell. [m³]."""
     shell = 3.0 * STEEL_LINEAR_EXPANSION * (setpoint - _COLD)
-    return water * (float(swelling(_COLD, setpoint)) - shell)
+    return volume * (float(fluid.swelling(_COLD, setpoint)) - shell)

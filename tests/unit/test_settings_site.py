@@ -64,6 +64,46 @@ def test_a_site_file_becomes_si_units(tmp_path):
     )
 
 
+LOOP = GOOD.replace('kind = "indirect"', 'kind = "loop"')
+
+
+@pytest.mark.parametrize(
+    ("text", "kind", "share"),
+    [
+        ("propylene 30 % by mass", "propylene", 0.3),
+        ("ethylene 25% by mass", "ethylene", 0.25),
+        # 0.3 of 1036.1 and 0.7 of 998.2 kg/m3, CRC Handbook, 20 degC
+        ("propylene 30 % by volume", "propylene", 0.3 * 1036.1 / (0.3 * 1036.1 + 0.7 * 998.2)),
+    ],
+)
+def test_a_loop_may_hold_glycol(tmp_path, text, kind, share):
+    site = load_site(write(tmp_path, LOOP.replace("[tank]", f'glycol = "{text}"\n[tank]')))
+    assert site.heater.antifreeze.kind == kind
+    assert site.heater.antifreeze.mass_share == pytest.approx(share, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('"propylene 30 %"', 'like "propylene 30 % by volume"'),
+        ('"30 % propylene by mass"', 'like "propylene 30 % by volume"'),
+        ('"methanol 30 % by mass"', "propylene or ethylene"),
+        ('"propylene 80 % by mass"', "0..0.6"),
+        ("30", 'like "propylene 30 % by volume"'),
+    ],
+)
+def test_glycol_that_cannot_be_is_told_with_its_line(tmp_path, text, words):
+    (said,) = problems(tmp_path, LOOP.replace("[tank]", f"glycol = {text}\n[tank]"))
+    assert "line 13" in said or said.startswith(":13")
+    assert "heater.glycol" in said
+    assert words in said
+
+
+def test_glycol_is_refused_where_people_drink(tmp_path):
+    (said,) = problems(tmp_path, GOOD.replace("[tank]", 'glycol = "propylene 30 % by mass"\n[tank]'))
+    assert "heating loop" in said
+
+
 def test_unknown_values_may_be_left_out(tmp_path):
     assert load_site(write(tmp_path, 'id = "a"')) == Site("a")
     assert load_site(write(tmp_path, 'id = "a"\n[heater]\n')).heater == Heater()

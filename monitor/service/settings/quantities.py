@@ -14,7 +14,9 @@ from pydantic import AfterValidator, BeforeValidator
 
 from monitor import units
 from monitor.errors import InputError
+from monitor.service.settings.mixtures import read_mixture
 from monitor.service.settings.problems import closest, refuse
+from monitor.site import Antifreeze
 
 T = TypeVar("T")
 
@@ -65,6 +67,13 @@ def _efficiency(value: object) -> float:
     )
 
 
+def _mixture(text: object) -> Antifreeze:
+    try:
+        return read_mixture(text)
+    except InputError as exc:
+        raise refuse(str(exc)) from exc
+
+
 def _site_id(text: str) -> str:
     if not _SITE_ID.fullmatch(text):
         raise refuse(
@@ -99,4 +108,5 @@ def _label(text: str) -> str:
 SiteId = Annotated[str, AfterValidator(_site_id)]
 TimeZone = Annotated[str, AfterValidator(_timezone)]
 Efficiency = Annotated[float, BeforeValidator(_efficiency)]
+Mixture = Annotated[Antifreeze, BeforeValidator(_mixture)]
 Label = Annotated[str, AfterValidator(_label)]

@@ -18,6 +18,7 @@ from monitor.service.settings.quantities import (
     Efficiency,
     HeaterInput,
     Label,
+    Mixture,
     ReliefPressure,
     Setpoint,
     SiteId,
@@ -33,13 +34,27 @@ PressureUnit = Literal["psi", "bar", "kPa", "MPa"]
 
 
 class HeaterTable(Table):
-    """``[heater]``: volume is all the water that is heated, input the fuel or electric power."""
+    """``[heater]``: volume is all the water that is heated, input the fuel or electric power.
+
+    ``glycol`` names what is mixed into the water of a loop.
+    """
 
     kind: HeaterKind = HeaterKind.STORAGE
     volume: WaterVolume | None = None
     input: HeaterInput | None = None
     efficiency: Efficiency | None = None
     setpoint: Setpoint | None = None
+    glycol: Mixture | None = None
+
+    @model_validator(mode="after")
+    def _glycol_in_loops_only(self) -> Self:
+        """Refuse antifreeze in water that people drink and wash with."""
+        if self.glycol is not None and self.kind is not HeaterKind.LOOP:
+            raise refuse(
+                f'glycol belongs in a heating loop (kind = "loop"), not in a heater of kind "{self.kind}"',
+                at=("glycol",),
+            )
+        return self
 
 
 class TankTable(Table):
@@ -99,6 +114,7 @@ class SiteTable(Table):
             self.heater.input,
             self.heater.efficiency,
             self.heater.setpoint,
+            self.heater.glycol,
         )
         return Site(
             id=self.id,
