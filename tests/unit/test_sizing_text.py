@@ -96,7 +96,7 @@ PRESENT = [
     ),
     (PresentTank(20e-3, 65 * PSI), "enough: it has", "65.0 psi where 60.0 psi is right: let air out"),
     (PresentTank(20e-3), "enough: it has", "not given, so the peak is for 60.0 psi"),
-    (PresentTank(5e-3, 60 * PSI), "too small: it has 1.32 gal (5 L)", "Replace it, never by a smaller one."),
+    (PresentTank(8e-3, 60 * PSI), "too small: it has 2.11 gal (8 L)", "Replace it, never by a smaller one."),
 ]
 
 
