@@ -9,6 +9,7 @@ from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import NEAR_RELIEF
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN
+from monitor.diagnosis.signs.sign import Opinion
 from monitor.diagnosis.words import CAUTION, Speaker, action, sureness
 
 _KPA = 1000.0
@@ -127,6 +128,21 @@ def blind(since: float, at: float, why: str, remedy: str, speaker: Speaker) -> F
         "this is not a sign that all is well."
     )
     return Finding(Fault.BLIND, since, at, Severity.MEDIUM, 1.0, text, remedy, CAUTION, {"reason": why})
+
+
+def from_opinion(opinion: Opinion, speaker: Speaker, target: float, at: float) -> Finding:
+    """Return the finding that a sign's opinion becomes at ``at``."""
+    return Finding(
+        opinion.fault,
+        min(opinion.began, at),
+        at,
+        opinion.severity,
+        opinion.probability,
+        f"{opinion.seen} This is {sureness(opinion.probability)}.",
+        action(opinion.fault, speaker, target),
+        CAUTION,
+        opinion.evidence,
+    )
 
 
 def supply_differs(facts: Facts, speaker: Speaker) -> str:

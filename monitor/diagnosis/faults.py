@@ -15,7 +15,15 @@ class Fault(StrEnum):
 
     AIR_CHARGE_LOW = "air_charge_low"
     AIR_CUSHION_LOST = "air_cushion_lost"
+    AIR_CHARGE_HIGH = "air_charge_high"
+    TANK_UNDERSIZED = "tank_undersized"
+    SUPPLY_PRESSURE_HIGH = "supply_pressure_high"
+    REGULATOR_CREEP = "regulator_creep"
+    CHECK_VALVE_PASSING = "check_valve_passing"
     RELIEF_DISCHARGING = "relief_discharging"
+    WATER_LOSS = "water_loss"
+    PRESSURE_SENSOR_FAULT = "pressure_sensor_fault"
+    HEATER_STATE_FAULT = "heater_state_fault"
     BLIND = "blind"
 
 

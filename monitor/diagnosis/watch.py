@@ -9,13 +9,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from monitor.diagnosis.accounts import blind, cushion_lost, low_charge, near_relief, relief_open
+from monitor.diagnosis.accounts import (
+    blind,
+    cushion_lost,
+    from_opinion,
+    low_charge,
+    near_relief,
+    relief_open,
+)
+from monitor.diagnosis.causes import BLINDING, EXPLAINS, explained
 from monitor.diagnosis.facts import Facts
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import LOST_SHARE
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN, CLEARED, loss_began
 from monitor.diagnosis.sight import NO_READINGS, RAISE_AFTER, SILENCE_REMEDY, Sight
+from monitor.diagnosis.signs.sign import Opinion
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import DAY, Belief
 from monitor.estimation.plant import Plant
@@ -90,13 +99,13 @@ class Watch:
             runs.lost_since = start
 
     def _lost(self, facts: Facts, belief: Belief, at: float) -> list[Finding]:
-        if self.standing(Fault.AIR_CUSHION_LOST) is not None:
+        if self.standing(Fault.AIR_CUSHION_LOST) is not None or self._explained(Fault.AIR_CUSHION_LOST):
             return []
         began = self._runs.lost_since if self._runs.lost_since is not None else at
         if facts.suspicion.jumped and belief.jumps:
             began = belief.jumps[-1].at
         relief = self._relief if self.standing(Fault.RELIEF_DISCHARGING) is not None else None
-        ended = self._end(at, Fault.AIR_CHARGE_LOW, Fault.RELIEF_DISCHARGING)
+        ended = self._end(at, *EXPLAINS[Fault.AIR_CUSHION_LOST])
         finding = cushion_lost(facts, self._speaker, min(began, at), at, relief, facts.suspicion.lost)
         return [*ended, self._add(finding)]
 
@@ -104,7 +113,7 @@ class Watch:
         low = self.standing(Fault.AIR_CHARGE_LOW)
         if low is not None:
             return self._escalate(low, facts, at)
-        if self.standing(Fault.AIR_CUSHION_LOST) is not None:
+        if self._explained(Fault.AIR_CHARGE_LOW):
             return []
         began = self._runs.low_since if facts.suspicion.low >= CERTAIN else loss_began(belief)
         began = at if began is None else began
@@ -136,6 +145,27 @@ class Watch:
             return [*ended, self._add(cushion_lost(facts, self._speaker, began, at, seen, confidence))]
         low = self.standing(Fault.AIR_CHARGE_LOW)
         return [self._add(relief_open(seen, facts, self._speaker, at, None if low is None else low.fault))]
+
+    def consider(self, opinions: list[Opinion], facts: Facts, at: float) -> list[Finding]:
+        """Raise and end what the signs think; a fault that another explains is not raised beside it."""
+        changed: list[Finding] = []
+        for opinion in opinions:
+            standing = self.standing(opinion.fault)
+            if standing is not None:
+                if opinion.probability < CLEARED:
+                    changed += self._end(at, opinion.fault)
+            elif opinion.probability >= CERTAIN and not self._explained(opinion.fault):
+                changed += self._end(at, *EXPLAINS.get(opinion.fault, frozenset()))
+                changed.append(self._add(from_opinion(opinion, self._speaker, facts.target, at)))
+        return changed
+
+    @property
+    def untrusted(self) -> bool:
+        """Whether a signal is known to lie, so that no window may tell of the tank."""
+        return any(self.standing(fault) is not None for fault in BLINDING)
+
+    def _explained(self, fault: Fault) -> bool:
+        return explained(fault, (f.fault for f in self.findings if f.ended is None)) is not None
 
     def proves_loss(self, windows: list[Window]) -> bool:
         """Whether windows before a discharge leave no room for a cushion."""
@@ -183,7 +213,7 @@ class Watch:
         standing = self.standing(Fault.BLIND)
         if sight.since is None:
             return [] if standing is None or self._silent else self._end(at, Fault.BLIND)
-        if standing is not None or at - sight.since < RAISE_AFTER:
+        if standing is not None or at - sight.since < RAISE_AFTER or self._explained(Fault.BLIND):
             return []
         self._silent = False
         return [self._add(blind(sight.since, at, sight.why, sight.remedy, self._speaker))]

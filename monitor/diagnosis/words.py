@@ -11,6 +11,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from monitor.diagnosis.faults import Fault
+from monitor.diagnosis.rationale import rationale
 from monitor.site import Site
 from monitor.units import from_si
 
@@ -67,7 +68,7 @@ def sureness(probability: float) -> str:
 def action(fault: Fault, speaker: Speaker, target: float) -> str:
     """Return what to do first about ``fault`` where the charge should be ``target`` [gauge Pa]."""
     setting = speaker.pressure(target)
-    return {
+    own = {
         Fault.AIR_CHARGE_LOW: (
             "Relieve the water side of the tank, gauge its air valve, refill with air to the supply pressure at "
             f"the tank ({setting} by the site file), look for a leaking air valve, and recheck in a week."
@@ -84,4 +85,5 @@ def action(fault: Fault, speaker: Speaker, target: float) -> str:
             "valve keeps discharging and call a licensed installer. Never plug or cap a relief valve, never raise "
             "its setting."
         ),
-    }[fault]
+    }
+    return own.get(fault) or rationale(fault.value).action

@@ -14,6 +14,8 @@ from monitor.diagnosis.relief import OPENS, discharge
 from monitor.diagnosis.report import BlindSpan, ChargeEstimate, Forecast, Report
 from monitor.diagnosis.rules import CERTAIN
 from monitor.diagnosis.sight import GAP, Sight
+from monitor.diagnosis.signs import signs_of
+from monitor.diagnosis.signs.sign import Scene
 from monitor.diagnosis.verdict import verdict_of
 from monitor.diagnosis.watch import Watch
 from monitor.diagnosis.words import Speaker
@@ -26,7 +28,7 @@ from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
 from monitor.estimation.visits import visited
-from monitor.estimation.windows import Heating, find_windows
+from monitor.estimation.windows import Heating, Window, find_windows
 from monitor.site import Site, Visit
 
 _QUARTER: Final = DAY / 4.0  # s: every day of a log then has estimates of its own
@@ -49,6 +51,7 @@ class Analyser:
         self._sight = Sight()
         self._speaker = Speaker(site)
         self._watch = Watch(site, self._plant)
+        self._signs = signs_of(site, self._plant)
         self._belief: Belief | None = None
         self._visits: list[Visit] = []
         self._charge: list[ChargeEstimate] = []
@@ -152,15 +155,23 @@ class Analyser:
         if isinstance(mark, Gap):
             self._days(mark.at)
             self._sight.gap(mark.start, mark.at)
-            return self._watch.silence(mark.start, mark.at) + self._watch.heard(mark.at)
+            told = self._watch.silence(mark.start, mark.at) + self._watch.heard(mark.at)
+            return told + self._ask(mark)
         if isinstance(mark, Hour):
             self._days(mark.at)
             self._rest.hour(mark.rows)
             self._sight.look(mark.at)
-            return self._watch.sight(self._sight, mark.at)
+            return self._ask(mark) + self._watch.sight(self._sight, mark.at)
         if isinstance(mark, NearRelief):
-            return self._near_relief(mark.rows, mark.at)
+            return self._near_relief(mark.rows, mark.at) + self._ask(mark)
         return self._burn(mark)
+
+    def _ask(self, mark: Mark, windows: tuple[Window, ...] = ()) -> list[Finding]:
+        """Ask every sign what it makes of a mark."""
+        facts = self._facts(self._known())
+        scene = Scene(facts, self._rest.line, self._lag, self._sight, windows)
+        opinions = [opinion for sign in self._signs for opinion in sign.take(mark, scene)]
+        return self._watch.consider(opinions, facts, mark.at) if opinions else []
 
     def _burn(self, burn: Burn) -> list[Finding]:
         line = self._rest.line
@@ -169,7 +180,9 @@ class Analyser:
         heating = Heating(self._lag.seconds, self._lag.learned, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
         self._sight.burn(windows, burn.at, ended=burn.off is not None)
-        changed = self._near_relief(burn.rows, burn.at)
+        changed = self._near_relief(burn.rows, burn.at) + self._ask(burn, tuple(windows))
+        if self._watch.untrusted:
+            return changed + self._watch.sight(self._sight, burn.at)
         if self._sight.answers:
             for window in windows:
                 self._belief = see(self._known(), window, self._plant)
@@ -193,6 +206,8 @@ class Analyser:
             self._belief = first_belief(self._plant, visit.time)
         self._belief = visited(self._belief, visit, self._plant)
         self._watch.visit()
+        for sign in self._signs:
+            sign.visit(visit)
 
     def _known(self) -> Belief:
         if self._belief is None:

@@ -1,0 +1,35 @@
+"""Which fault explains which: only the first cause is raised."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from monitor.diagnosis.faults import Fault
+
+_TANK: Final = frozenset(
+    {Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST, Fault.AIR_CHARGE_HIGH, Fault.TANK_UNDERSIZED}
+)
+
+EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
+    # A signal that lies explains whatever was concluded from it.
+    Fault.PRESSURE_SENSOR_FAULT: frozenset(Fault) - {Fault.PRESSURE_SENSOR_FAULT, Fault.HEATER_STATE_FAULT},
+    Fault.HEATER_STATE_FAULT: _TANK | {Fault.CHECK_VALVE_PASSING, Fault.BLIND},
+    # Growth that leaves by the check valve tests no tank.
+    Fault.CHECK_VALVE_PASSING: _TANK | {Fault.BLIND},
+    Fault.REGULATOR_CREEP: frozenset({Fault.SUPPLY_PRESSURE_HIGH}),
+    Fault.AIR_CHARGE_HIGH: frozenset({Fault.TANK_UNDERSIZED, Fault.AIR_CHARGE_LOW}),
+    Fault.AIR_CUSHION_LOST: frozenset(
+        {Fault.AIR_CHARGE_LOW, Fault.AIR_CHARGE_HIGH, Fault.TANK_UNDERSIZED, Fault.RELIEF_DISCHARGING}
+    ),
+    Fault.AIR_CHARGE_LOW: frozenset({Fault.TANK_UNDERSIZED}),
+}
+"""Fault -> faults that need not be raised while it stands, and that end when it is raised."""
+
+BLINDING: Final = frozenset({Fault.PRESSURE_SENSOR_FAULT, Fault.HEATER_STATE_FAULT})
+"""Faults of the signals: while one stands no window may tell of the tank."""
+
+
+def explained(fault: Fault, standing: Iterable[Fault]) -> Fault | None:
+    """Return the standing fault that explains ``fault``, or None."""
+    return next((cause for cause in standing if fault in EXPLAINS.get(cause, frozenset())), None)
