@@ -131,7 +131,7 @@ def mixture(text: str) -> tuple[Fluid, str]:
     return fluid, (
         f"{match[1].capitalize()} glycol, {100 * share:.3g} % by {match[3]} ({100 * by_mass:.3g} % by mass), "
         f"without inhibitors, freezes at {fluid.freezing:.0f} °C ({fluid.freezing * 1.8 + 32:.0f} °F). A product "
-        "with inhibitors can swell up to 15 % more or less: leave that room, or use its data sheet."
+        "with inhibitors swells differently, by up to a fifth and as a rule less: its data sheet tells."
     )
 
 

@@ -18,6 +18,10 @@ from monitor.sizing.worksheet import Worksheet
 from monitor.units import to_si
 
 _UNIT: Final = {Code.US: "gal", Code.EUROPE: "L"}
+_FILL_ROOM: Final = 10e3
+"""Least width of the range of filling pressures a gauge can hit. [Pa] (common practice, no source)"""
+
+_NEXT: Final = 1.01  # into the next preferred number
 _SUITS: Final = {
     Use.DOMESTIC: (Method.POTABLE,),
     Use.HEATING: (Method.ASHRAE, Method.EN12828),
@@ -38,7 +42,12 @@ def size(case: Case) -> Sizing:
     sheet = Worksheet()
     found = smallest(case, case.way, sheet)
     volume = advised_volume(case, found.exact)
-    fill = fill_range(volume, found) if case.way is Method.EN12828 else None
+    fill = None
+    if case.way is Method.EN12828:
+        fill = fill_range(volume, found)
+        if fill.high - fill.low < _FILL_ROOM:  # a vessel just large enough leaves nothing to fill between
+            volume = advised_volume(case, volume * _NEXT)
+            fill = fill_range(volume, found)
     duty = _duty(case, found, fill)
     advised = tank(volume, found.between.charge, duty)
     present = _present(case, duty, advised)
@@ -78,6 +87,10 @@ def check(case: Case) -> None:
         )
     if case.present is not None and not case.present.volume > 0.0:
         raise InputError("the volume of the present tank must be above 0")
+    if case.use is Use.HEATING and case.charge_below:
+        raise InputError(
+            "a charge below the line is for domestic hot water; a loop's charge follows its height"
+        )
     if case.use is Use.DOMESTIC and case.fluid is not None and case.fluid.name != "water":
         raise InputError(f"{case.fluid.name} has no place in domestic hot water; glycol is for heating loops")
 

@@ -68,6 +68,15 @@ def test_a_loop_is_filled_so_that_its_top_has_half_a_bar() -> None:
     assert low.exact == pytest.approx(low.expansion / (p0 / filled - p0 / p2), rel=1e-4)
 
 
+def test_a_vessel_just_large_enough_is_taken_one_step_larger() -> None:
+    """79.4 L by calculation would leave 80 L with a filling range of a millibar; 100 L can be filled by gauge."""
+    found = size(replace(LOOP, precharge=100e3, parts=(Part(1.01),)))
+    assert 78e-3 < found.exact < 80e-3
+    assert found.advised.volume == pytest.approx(0.1)
+    assert found.fill is not None
+    assert found.fill.high - found.fill.low > 10e3
+
+
 def test_near_boiling_the_steam_pressure_is_added_to_the_head() -> None:
     """Water at 105 degC boils at 120.9 kPa (IAPWS R7-97 saturation line, from memory 120.8): 19.5 kPa over the air."""
     warm, hot = (size(replace(LOOP, precharge=None, height=7.0, relief=4e5, hot=t)) for t in (95.0, 105.0))
@@ -172,6 +181,7 @@ def test_the_other_method_is_named_beside() -> None:
         (replace(HOME, highest=160 * PSI), "above the relief setting"),
         (replace(HOME, supply=-1.0), "supply pressure must not be negative"),
         (replace(HOME, charge_below=60 * PSI), "would be a vacuum"),
+        (replace(LOOP, charge_below=10e3), "for domestic hot water"),
         (replace(HOME, method=Method.EN12828), "for heating loops"),
         (replace(HOME, fluid=glycol(Glycol.PROPYLENE, 0.3)), "no place in domestic hot water"),
         (replace(HOME, tank=TankKind.PLAIN), "sized by the method ashrae"),
