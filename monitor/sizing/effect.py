@@ -15,6 +15,7 @@ class Taken(StrEnum):
     """What a method or the gauge does about an effect."""
 
     COUNTED = "counted"
+    BY_METHOD = "counted by ASHRAE; left out by EN 12828, to the larger tank"
     LEFT_OUT = "left out"
     FIXED = "held fixed"
     NONE = "no effect"

@@ -15,7 +15,7 @@ from typing import Final
 from monitor.sizing.effect import OPEN, Effect
 from monitor.sizing.effects import effects
 from monitor.sizing.typical import System
-from monitor.sizing.world import World, base, growth, inferred, peak, shown
+from monitor.sizing.world import World, base, growth, inferred, peak, scale_of, shown
 
 LATER: Final = 0.75
 """Air charge at which the gauge is judged after a visit, over that found at the visit: a loss it must see."""
@@ -101,7 +101,7 @@ def _row(effect: Effect, usual: World) -> Row:
 
 def _charge(believed: World, real: World, charge: float, scale: float = 1.0) -> float:
     """Return the air charge that is inferred from a window, when it really is ``charge``. [gauge Pa]."""
-    return scale * inferred(believed, *shown(real, charge)) / believed.tank - believed.outside
+    return inferred(believed, *shown(real, charge), scale) / believed.tank - believed.outside
 
 
 def _after_visit(effect: Effect, believed: World, real: World) -> float:
@@ -112,7 +112,7 @@ def _after_visit(effect: Effect, believed: World, real: World) -> float:
     """
     at_visit = real if effect.steady else believed
     gauged = believed.charge + real.hand + believed.outside
-    scale = gauged * believed.tank / inferred(believed, *shown(at_visit, at_visit.charge))
+    scale = scale_of(believed, gauged * believed.tank, *shown(at_visit, at_visit.charge))
     later = LATER * real.charge
     return _charge(believed, real, later, scale) - later
 

@@ -29,8 +29,8 @@ class System:
     ``heater`` and ``pipes`` are the water that is heated and what encloses it; ``bore`` and ``wall`` of
     both [m]. ``pipes_heated``: a recovery warms their water too. ``loss`` is standby loss [W/K].
     ``cools``: hot pipe water [m³] that cools during a window, and by how many kelvin. ``height`` [m] between
-    sensor and tank, ``span`` of the sensor [Pa], ``hand_span`` of a hand gauge [Pa]. ``glycol_share`` is
-    propylene glycol by volume.
+    sensor and tank, ``span`` of the sensor [Pa], ``hand_span`` of a hand gauge [Pa]. ``share`` of the
+    heater's water takes a window's heat, as the gauge assumes; ``glycol_share`` is propylene glycol by volume.
     """
 
     name: str
@@ -53,6 +53,7 @@ class System:
     cools: tuple[float, float]
     height: float
     pocket: float
+    share: float = 0.65
     glycol_share: float = 0.0
     span: float = 1.0e6
     hand_span: float = 160.0 * PSI
@@ -61,6 +62,11 @@ class System:
     def fluid(self) -> Fluid:
         """What fills it."""
         return filling(self.glycol_share)
+
+    @property
+    def site(self) -> tuple[Part, ...]:
+        """What a site file names as the heater's water: of a loop, which has its own filling, all of it."""
+        return (self.heater, self.pipes) if self.glycol_share else (self.heater,)
 
     @property
     def parts(self) -> tuple[Part, ...]:

@@ -1,8 +1,9 @@
 """A system as it may really be: growth, worst-case peak, and what the gauge would make of one window.
 
-Each knob of a `World` starts at what the methods and the gauge take for granted. The difference between
-two worlds, the real and the believed one, is the error that the belief costs. Pure; pressures absolute [Pa]
-unless a name says gauge.
+Each knob of a `World` starts at what the methods and the gauge take for granted; a test holds it to what
+`monitor.estimation`, which may not be imported here, takes for granted. The difference between two worlds,
+the real and the believed one, is the error that the belief costs. Pure; pressures absolute [Pa] unless a
+name says gauge.
 """
 
 from __future__ import annotations
@@ -15,16 +16,21 @@ import numpy as np
 from monitor.physics import gas
 from monitor.physics.atmosphere import SEA_LEVEL
 from monitor.physics.bounds import FloatArray
+from monitor.physics.cushion import SHELL_COMPLIANCE
 from monitor.physics.fluids import ZERO, Fluid
 from monitor.physics.pipes import Ends, run_compliance, wall_compliance, water_compliance
-from monitor.physics.solids import Material, shell_growth
+from monitor.physics.solids import Material
+from monitor.sizing.case import Part
 from monitor.sizing.typical import WINDOW, System
 
 ROOM: Final = 20.0
 """Temperature of the cushion and of the room. [°C]"""
 
-SHARE: Final = 0.65
-"""Share of the heater's water that takes the heat of a window, as the gauge assumes. [-]"""
+WARM: Final = 40.0
+"""Where the gauge takes heat capacity and compressibility. [°C]"""
+
+PIPE_COMPLIANCE: Final = 2.0e-9
+"""What the gauge assumes of pipes, hoses and trapped air, per heated volume. [1/Pa]"""
 
 _STEPS: Final = 64  # of a window's heat: beta bends little, 1e-6 of the growth is left
 _MOST: Final = 100.0  # times the pressure at rest, where the search for a peak ends
@@ -34,8 +40,9 @@ _MOST: Final = 100.0  # times the pressure at rest, where the search for a peak 
 class World:
     """One state of affairs of ``system``.
 
-    ``stays_cold``: share of water that a recovery leaves cold; ``walls_grow``: whether heat widens the
-    walls, in a recovery and in a window; ``cooling``: standby loss [W]; ``heat``: factor on the heat;
+    ``stays_cold``: share of water that a recovery leaves cold; ``walls_warm``: how far the walls follow the
+    water's temperature, 0 not at all; ``shell``: what the heater's is made of; ``swells``: factor on the
+    swelling, in a recovery and in a window; ``cooling``: standby loss [W]; ``heat``: factor on the heat;
     ``share`` of the heater that takes a window's heat; ``layer``: part of that heat which goes to water that
     is ``below`` [K] colder; ``leaks``: volume lost (-) or gained (+) in a recovery and in a window [m³];
     ``peak_elastic``, ``line_elastic``: dV/dp without the cushion, in a recovery and in a window; ``n``: gas
@@ -56,7 +63,9 @@ class World:
     line_elastic: float
     peak_elastic: float = 0.0
     stays_cold: float = 0.0
-    walls_grow: tuple[bool, bool] = (True, False)
+    walls_warm: float = 1.0
+    shell: Material | None = None
+    swells: tuple[float, float] = (1.0, 1.0)
     heat: float = 1.0
     cooling: float = 0.0
     layer: float = 0.0
@@ -73,12 +82,18 @@ class World:
 
 
 def base(system: System) -> World:
-    """Return the world of the methods and the gauge: every knob at rest, the elasticity of the line known."""
+    """Return the world of the methods and the gauge: every knob at rest, the line as elastic as it assumes."""
     return World(
         system=system, fluid=system.fluid, cold=system.cold, hot=system.hot, supply=system.supply,
-        charge=system.charge, tank=system.tank, share=SHARE,
-        growth_pressure=system.supply + SEA_LEVEL, line_elastic=sum(elastic_parts(system)),
+        charge=system.charge, tank=system.tank, share=system.share,
+        growth_pressure=system.supply + SEA_LEVEL, line_elastic=assumed_elastic(system),
     )  # fmt: skip
+
+
+def assumed_elastic(system: System) -> float:
+    """Return dV/dp that the gauge assumes of water, shell, pipes, hoses and trapped air. [m³/Pa]."""
+    per_volume = float(system.fluid.compressibility(WARM)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
+    return _volume(system.site) * per_volume
 
 
 def elastic_parts(system: System) -> tuple[float, float, float]:
@@ -103,15 +118,9 @@ def run_elastic(system: System, material: Material, wall: float) -> float:
 def growth(world: World) -> float:
     """Return the volume that a full recovery pushes out. [m³]."""
     warmed = 1.0 - world.stays_cold
-    swelling = float(world.fluid.swelling(world.cold, world.hot, world.growth_pressure))
-    walls = 0.0
-    if world.walls_grow[0]:
-        walls = sum(
-            float(shell_growth(part.volume, part.material, world.cold, world.hot))
-            for part in world.system.parts
-            if part.material is not None
-        )
-    return warmed * (world.system.content * swelling - walls) + world.leaks[0]
+    swelling = world.swells[0] * float(world.fluid.swelling(world.cold, world.hot, world.growth_pressure))
+    walls = _widening(world, world.system.parts) * (world.hot - world.cold)
+    return world.system.content * warmed * (swelling - walls) + world.leaks[0]
 
 
 def peak(world: World) -> float:
@@ -134,8 +143,7 @@ def window_heat(world: World) -> tuple[float, float]:
     """Return the heat of a window [J] and how far it warms the water that takes it. [K]."""
     system = world.system
     net = system.watts * system.efficiency * world.heat - world.cooling
-    taking = system.content if system.glycol_share else system.heater.volume
-    capacity = taking * float(world.fluid.density(world.hot) * world.fluid.heat_capacity(world.hot))
+    capacity = _volume(system.site) * float(world.fluid.density(WARM) * world.fluid.heat_capacity(WARM))
     return net * WINDOW, net * WINDOW / (capacity * world.share)
 
 
@@ -152,22 +160,45 @@ def shown(world: World, charge: float) -> tuple[float, float]:
     return world.supply + world.zero, p2 - world.outside + world.zero
 
 
-def inferred(believed: World, p1: float, p2: float) -> float:
+def inferred(believed: World, p1: float, p2: float, scale: float = 1.0) -> float:
     """Return the air A [J] that ``believed`` makes of a window from ``p1`` to ``p2`` [gauge Pa].
 
-    A (1/p1 - 1/p2) + Ce (p2 - p1) = dV, for n = 1.
+    A (1/p1 - 1/p2) + Ce (p2 - p1) = s dV, for n = 1; ``scale`` is the s of the site.
     """
-    low, high = p1 + believed.outside, p2 + believed.outside
-    by_air = window_growth(believed) - believed.line_elastic * (high - low)
-    return low * by_air / float(gas.taken_up(low, 1.0, high, believed.n[1]))
+    by_air = scale * window_growth(believed) - believed.line_elastic * (p2 - p1)
+    return by_air / _per_air(believed, p1, p2)
+
+
+def scale_of(believed: World, air: float, p1: float, p2: float) -> float:
+    """Return the s at which ``believed`` makes ``air`` [J] of a window: what a gauge reading teaches."""
+    taken = air * _per_air(believed, p1, p2) + believed.line_elastic * (p2 - p1)
+    return taken / window_growth(believed)
+
+
+def _per_air(world: World, p1: float, p2: float) -> float:
+    """Return 1/p1 - 1/p2 [1/Pa] of gauge pressures, for n = 1."""
+    low, high = p1 + world.outside, p2 + world.outside
+    return float(gas.taken_up(low, 1.0, high, world.n[1])) / low
 
 
 def _per_joule(world: World, t: FloatArray) -> FloatArray:
-    """Return the growth for each joule [m³/J], less that of the walls, which are as warm as their water."""
+    """Return the growth for each joule [m³/J], less that of the walls around the water."""
     fluid, p = world.fluid, world.growth_pressure
-    material = world.system.heater.material
-    walls = 3.0 * material.linear_expansion if world.walls_grow[1] and material is not None else 0.0
-    return fluid.expansion_per_joule(t, p) - walls / (fluid.density(t, p) * fluid.heat_capacity(t, p))
+    walls = _widening(world, world.system.site) / float(fluid.density(WARM, p) * fluid.heat_capacity(WARM, p))
+    return world.swells[1] * fluid.expansion_per_joule(t, p) - walls
+
+
+def _widening(world: World, parts: tuple[Part, ...]) -> float:
+    """Return what the walls of ``parts`` gain per volume and kelvin of the water: 3 alpha. [1/K]."""
+    gained = 0.0
+    for part in parts:
+        material = world.shell if world.shell and part is world.system.heater else part.material
+        gained += 0.0 if material is None else 3.0 * material.linear_expansion * part.volume
+    return world.walls_warm * gained / _volume(parts)
+
+
+def _volume(parts: tuple[Part, ...]) -> float:
+    return sum(part.volume for part in parts)
 
 
 def _after(world: World, charge: float, volume: float, which: int, elastic: float) -> float:

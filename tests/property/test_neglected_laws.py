@@ -10,7 +10,7 @@ from pytest import approx  # noqa: PT013 - reads as a relation
 
 from monitor.physics.atmosphere import SEA_LEVEL
 from monitor.sizing.typical import SYSTEMS
-from monitor.sizing.world import World, base, growth, inferred, peak, shown, window_growth
+from monitor.sizing.world import World, base, growth, inferred, peak, scale_of, shown, window_growth
 
 worlds = st.sampled_from([base(system) for system in SYSTEMS.values()])
 shares = st.floats(0.05, 1.0)
@@ -55,3 +55,19 @@ def test_the_charge_errs_against_the_heat_that_was_not_known(world: World, chang
 def test_a_hotter_recovery_grows_more(world: World, cold: float, warmer: float) -> None:
     real = replace(world, cold=cold)
     assert growth(replace(real, hot=real.hot + warmer)) >= growth(real)
+
+
+@given(world=worlds, less=st.floats(0.0, 1.0))
+def test_walls_that_stay_cooler_leave_more_growth(world: World, less: float) -> None:
+    real = replace(world, walls_warm=less)
+    assert growth(real) >= growth(world)
+    assert window_growth(real) >= window_growth(world)
+
+
+@given(world=worlds, share=shares, gauged=st.floats(0.5, 2.0))
+def test_a_gauge_reading_sets_the_scale_with_which_its_window_returns_it(
+    world: World, share: float, gauged: float
+) -> None:
+    window = shown(world, share * world.charge)
+    air = gauged * inferred(world, *window)
+    assert inferred(world, *window, scale_of(world, air, *window)) == approx(air, rel=1e-9)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -12,19 +13,26 @@ from typer.testing import CliRunner
 
 from monitor.cli.main import app
 from monitor.errors import OutOfRangeError
+from monitor.estimation.belief import expected_growth
 from monitor.estimation.heat import growth as gauge_growth
-from monitor.estimation.plant import plant_of
+from monitor.estimation.plant import Plant, plant_of
+from monitor.estimation.windows import Kind, Window
+from monitor.physics.boiling import saturation_pressure
 from monitor.physics.dissolved import air_content, bubble_volume, vapour_pressure
-from monitor.site import Heater, HeaterKind, Site
+from monitor.physics.fluids import Glycol, mass_share
+from monitor.site import Antifreeze, Heater, HeaterKind, Site
 from monitor.sizing.cushion_effects import warm_share
 from monitor.sizing.effect import OPEN, Taken
 from monitor.sizing.neglected import LATER, Row, Table, table
-from monitor.sizing.typical import HOME, LOOP, SYSTEMS, WINDOW
-from monitor.sizing.world import base, inferred, shown, window_growth
+from monitor.sizing.typical import HOME, LOOP, SYSTEMS, WINDOW, System
+from monitor.sizing.world import base, growth, inferred, shown, window_growth
 
 ATMOSPHERE = 101_325.0
 ABSOLUTE = HOME.charge + ATMOSPHERE  # Pa, air charge of the home
 P1 = HOME.supply + ATMOSPHERE
+LINE = 0.15 * (0.44e-9 + 0.5e-9 + 2e-9)  # m3/Pa: water, shell, pipes and hoses of 150 L
+IN_GAS = 1.0 / (1.0 + LINE * P1 * (P1 + 38e3) / (ABSOLUTE * HOME.tank))  # share of a window's growth: 0.97
+NET = 437e-6 - 3 * 11.7e-6  # 1/K: beta at 47 degC, the middle of a window (CoolProp), less steel
 
 
 @lru_cache(maxsize=4)
@@ -63,6 +71,15 @@ def test_air_in_water_is_as_printed_for_warmer_water(t: float, printed: float, t
 @pytest.mark.parametrize(("t", "printed"), [(0.01, 0.61166), (20, 2.3393), (50, 12.352), (100, 101.42)])
 def test_vapour_pressure_is_that_of_the_steam_tables(t: float, printed: float) -> None:
     assert float(vapour_pressure(t)) / 1e3 == pytest.approx(printed, rel=2e-4)
+    assert saturation_pressure(t) / 1e3 == pytest.approx(printed, rel=2e-4)
+
+
+def test_boiling_goes_on_where_the_table_of_water_ends() -> None:
+    """Steam tables (IAPWS): 120.90 kPa at 105, 143.38 at 110, 476.16 at 150 degC."""
+    found = [saturation_pressure(t) / 1e3 for t in (105.0, 110.0, 150.0)]
+    assert found == [pytest.approx(p, rel=2e-4) for p in (120.90, 143.38, 476.16)]
+    with pytest.raises(OutOfRangeError, match="151"):
+        saturation_pressure(151.0)
 
 
 def test_dissolved_air_refuses_what_its_sources_do_not_cover() -> None:
@@ -96,18 +113,32 @@ def test_walls_take_a_ninth_of_the_growth() -> None:
     assert row("walls grow").growth.high == pytest.approx(-walls / (e - walls), rel=0.005)
 
 
-def test_walls_make_a_window_look_softer_by_3_alpha_over_beta() -> None:
-    """Beta at 47 °C is 437e-6 per kelvin (CoolProp); 1.3 % of the growth goes into the line."""
-    share = 3.0 * 11.7e-6 / 437e-6
-    assert row("walls grow").charge.high / ABSOLUTE == pytest.approx(share / (1.0 - share), rel=0.03)
+def test_a_gauge_without_the_walls_would_see_a_softer_line_by_3_alpha_over_beta() -> None:
+    """The line takes 3 % of the growth."""
+    found = row("walls grow")
+    assert found.charge.high / ABSOLUTE == pytest.approx(3.0 * 11.7e-6 / NET / IN_GAS, rel=0.02)
+    assert found.effect.gauge is found.effect.sizing is Taken.COUNTED
+    assert row("walls grow", "loop").effect.sizing is Taken.BY_METHOD
+
+
+def test_a_shell_that_grows_otherwise_moves_both_by_its_share() -> None:
+    """Stainless steel has 16.0e-6 per kelvin; half as warm is half of 3 x 11.7e-6. Net growth 1.175 %."""
+    found = row("stainless")
+    for shift, alpha in ((found.charge.high, -4.3e-6), (found.charge.low, 0.5 * 11.7e-6)):
+        assert shift is not None
+        more = 3.0 * alpha / NET
+        assert shift / ABSOLUTE == pytest.approx(-more / (1.0 + more) / IN_GAS, rel=0.03)
+    assert found.growth.high == pytest.approx(-3.0 * 4.3e-6 * 39.0 / 0.01175, rel=0.01)
+    assert found.growth.low == pytest.approx(3.0 * 0.5 * 11.7e-6 * 39.0 / 0.01175, rel=0.01)
 
 
 @pytest.mark.parametrize(
     ("words", "compliance", "tolerance"),
     [  # m3/Pa: D/(eE) (5/4 - nu) V, thin wall; D/(eE) (1 - nu2) V; kappa V at 35 degC, 0.444 1/GPa
-        ("shell of the heater", 0.44 / (0.003 * 200e9) * 0.95 * 0.150, 0.04),
+        ("shell of the heater gives", 0.44 / (0.003 * 200e9) * 0.95 * 0.150, 0.04),
         ("copper pipes", 0.020 / (0.001 * 117e9) * (1 - 0.34**2) * 0.0126, 0.15),
         ("compressible", 0.444e-9 * 0.1626, 0.04),
+        ("trapped air give", 2e-9 * 0.150, 0.01),
     ],
 )
 def test_what_gives_in_the_line_looks_like_air(words: str, compliance: float, tolerance: float) -> None:
@@ -174,16 +205,17 @@ def test_air_pressure_hardly_matters_to_a_gauge_that_knows_the_line() -> None:
 
 
 def test_a_hand_gauge_passes_its_error_on_at_the_visit_only() -> None:
-    """2 % of 160 psi are 22.06 kPa; in proportion to the air that is left later."""
+    """2 % of 160 psi are 22.06 kPa; in proportion to air and line that are left later, which rises by 48 kPa."""
     found = row("hand gauge")
-    left = (LATER * HOME.charge + ATMOSPHERE) / ABSOLUTE
+    later = (LATER * HOME.charge + ATMOSPHERE) * HOME.tank + LINE * P1 * (P1 + 48e3)
+    left = later / (ABSOLUTE * HOME.tank + LINE * P1 * (P1 + worked("home").rise))
     assert found.after_visit.high == pytest.approx(0.02 * 160 * 6894.757 * left, rel=1e-3)
     assert found.charge.size < 1e-3
 
 
 def test_a_larger_tank_holds_more_air_at_the_same_charge() -> None:
     assert row("tank 5 %").charge.high == pytest.approx(0.05 * ABSOLUTE, rel=1e-6)
-    assert row("tank 5 %").after_visit.size < 1e-3
+    assert row("tank 5 %").after_visit.size < 0.01 * row("tank 5 %").charge.size
 
 
 @pytest.mark.parametrize(
@@ -192,15 +224,16 @@ def test_a_larger_tank_holds_more_air_at_the_same_charge() -> None:
 )
 def test_more_heat_is_more_growth_at_the_cold_end_of_the_window(words: str, more: float) -> None:
     """Extra heat belongs to the start of a window: beta there is 388e-6, on average 437e-6 (40, 47 °C)."""
-    expected = 1.0 / (1.0 + more * 388.0 / 437.0) - 1.0
+    expected = (1.0 / (1.0 + more * (388e-6 - 3 * 11.7e-6) / NET) - 1.0) / IN_GAS
     assert row(words).charge.high / ABSOLUTE == pytest.approx(expected, rel=0.05)
 
 
 def test_a_setpoint_moves_growth_by_beta_and_the_gauge_by_the_slope_of_beta() -> None:
-    """Beta at 54 °C 484e-6 less 35e-6 of steel, over a net growth of 1.175 %; 1.5 % per kelvin at 47 °C."""
+    """Beta at 54 °C 484e-6 less 35e-6 of steel, over a net growth of 1.175 %; at 47 °C beta gains 7.0e-6 per kelvin."""
     found = row("setpoint")
     assert found.growth.high == pytest.approx(2.5 * 449e-6 / 0.01175, rel=0.04)
-    assert found.charge.high / ABSOLUTE == pytest.approx(-2.5 * 0.0155, rel=0.06)
+    more = 2.5 * 7.0e-6 / NET
+    assert found.charge.high / ABSOLUTE == pytest.approx(-more / (1.0 + more) / IN_GAS, rel=0.04)
 
 
 def test_colder_water_grows_more() -> None:
@@ -215,24 +248,32 @@ def test_colder_water_grows_more() -> None:
 def test_a_fifth_that_stays_cold_does_not_grow() -> None:
     found = row("a fifth")
     assert found.growth.high == pytest.approx(-0.2)
-    slope = 20.0 * 8.2e-6 / 437e-6  # beta from 27 to 47 °C: 276 to 437e-6 (CoolProp)
-    assert found.charge.high / ABSOLUTE == pytest.approx(0.2 * slope / (1.0 - 0.2 * slope), rel=0.08)
+    slope = 20.0 * 8.2e-6 / NET  # beta from 27 to 47 °C: 276 to 437e-6 (CoolProp)
+    assert found.charge.high / ABSOLUTE == pytest.approx(0.2 * slope / (1.0 - 0.2 * slope) / IN_GAS, rel=0.03)
 
 
 def test_what_leaks_or_shrinks_is_missing_from_the_window() -> None:
     grown = window_growth(base(HOME))
     for words, lost in (("check valve", 10e-6), ("cool by", 0.005 * 5.0 * 474e-6)):
-        assert row(words).charge.high / ABSOLUTE == pytest.approx(lost / (grown - lost), rel=0.05)
+        assert row(words).charge.high / ABSOLUTE == pytest.approx(lost / (grown - lost) / IN_GAS, rel=0.02)
     assert row("check valve").effect.gauge is Taken.FAULT
 
 
 def test_glycol_grows_half_as_much_again_as_water() -> None:
     """30 % by volume is 30.8 % by mass. 10 to 70 °C: water 2.24 % (IAPWS), mixture 3.41 % (Melinder)."""
     walls = 3 * 11.7e-6 * 60.0
-    assert row("taken for water", "loop").growth.high == pytest.approx(
+    assert row("does not name", "loop").growth.high == pytest.approx(
         (0.0341 - 0.0224) / (0.0341 - walls), rel=0.02
     )
     assert not [one for one in worked("home").rows if "glycol" in one.effect.name]
+
+
+def test_what_the_tables_of_glycol_give_too_much_is_less_growth() -> None:
+    """A fifth over the handbook filled cold, a tenth in a window; the shell keeps what it takes."""
+    found, walls = row("inhibited", "loop"), 3 * 11.7e-6 * 60.0
+    assert found.growth.high == pytest.approx(-0.0341 / 6.0 / (0.0341 - walls), rel=0.01)
+    less = 1.0 / 11.0 * 669.0 / (669.0 - 35.1)  # 1e-6/K: beta of the mixture at 64 degC (Melinder)
+    assert found.charge.high / (LOOP.charge + ATMOSPHERE) == pytest.approx(less / (1.0 - less), rel=0.03)
 
 
 @pytest.mark.parametrize("name", SYSTEMS)
@@ -269,13 +310,77 @@ def test_the_undisturbed_gauge_returns_the_charge_that_made_the_window(name: str
     assert found == pytest.approx(charge, rel=1e-6)
 
 
-def test_the_window_worked_out_here_is_the_one_that_the_gauge_sees() -> None:
-    """0.5 %: the gauge takes the heat capacity of water at 40 °C and 1 kg/L."""
-    heater = Heater(HeaterKind.STORAGE, HOME.heater.volume, HOME.watts, HOME.efficiency, HOME.hot)
-    site = Site(id="home", heater=heater, tank_volume=HOME.tank, supply=HOME.supply)
+KINDS = {"home": HeaterKind.STORAGE, "plant-room": HeaterKind.INDIRECT, "loop": HeaterKind.LOOP}
+
+
+def told(system: System) -> Plant:
+    """Return what the gauge makes of a site file with all that is known of ``system``."""
+    share = mass_share(Glycol.PROPYLENE, system.glycol_share)
+    mixture = Antifreeze("propylene", share) if system.glycol_share else None
+    held = sum(part.volume for part in system.site)
+    heater = Heater(KINDS[system.name], held, system.watts, system.efficiency, system.hot, mixture)
+    return plant_of(
+        Site(
+            id=system.name,
+            heater=heater,
+            tank_volume=system.tank,
+            supply=system.supply,
+            precharge=system.charge,
+        )
+    )
+
+
+def seen(system: System) -> float:
+    """Return the growth [m³] that the gauge makes of a window."""
     time = np.linspace(0.0, WINDOW, 61)
-    seen = gauge_growth(time, np.ones(61), np.full(61, np.nan), plant_of(site), ended=True)
-    assert window_growth(base(HOME)) == pytest.approx(float(seen.volume[-1]), rel=5e-3)
+    return float(gauge_growth(time, np.ones(61), np.full(61, np.nan), told(system), ended=True).volume[-1])
+
+
+@pytest.mark.parametrize("system", SYSTEMS.values(), ids=SYSTEMS)
+def test_the_believed_world_is_what_the_gauge_computes_today(system: System) -> None:
+    plant, world = told(system), base(system)
+    assert window_growth(world) == pytest.approx(seen(system), rel=2e-3)
+    assert world.line_elastic == pytest.approx(plant.elastic, rel=1e-9)
+    assert world.outside == pytest.approx(plant.atmosphere)
+    # The gauge knows of the heater's water alone, and takes cold water to have 10 °C.
+    alone = replace(world, system=replace(system, pipes_heated=system is LOOP), cold=10.0)
+    assert growth(alone) == pytest.approx(plant.full_recovery, rel=2e-3)
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.85])
+@pytest.mark.parametrize("share", [0.3, 1.0])
+@pytest.mark.parametrize("system", SYSTEMS.values(), ids=SYSTEMS)
+def test_the_charge_inferred_here_is_the_one_that_the_gauge_infers(
+    system: System, share: float, scale: float
+) -> None:
+    plant, world = told(system), base(system)
+    p1, p2 = shown(world, share * system.charge)
+    air = inferred(world, p1, p2, scale)
+    window = Window(Kind.RISE, 0.0, WINDOW, p1 + plant.atmosphere, p2 + plant.atmosphere, seen(system), 0.05)
+    state = np.array([math.log(air), 0.0, math.log(scale), math.log(plant.elastic), 0.0])
+    assert expected_growth(state, window)[0] == pytest.approx(math.log(window.growth), abs=2e-3)
+    if scale == 1.0:
+        assert plant.charge_gauge(air) == pytest.approx(share * system.charge, rel=1e-6)
+
+
+ELSEWHERE = (
+    "elasticity",
+    "gas settles",
+    "takes a window's heat",
+)  # a state of its own, or each window's doubt
+UNKNOWN_TO_IT = ("below or above the tank", "zero error")
+
+
+@pytest.mark.parametrize("system", SYSTEMS.values(), ids=SYSTEMS)
+def test_the_doubt_with_which_the_gauge_starts_is_that_of_the_table(system: System) -> None:
+    """A sensor's height and zero are left out of it: see "What is neglected" in DEVELOPERS.md."""
+    left = [
+        one.charge.standard / (system.charge + ATMOSPHERE)
+        for one in worked(system.name).rows
+        if one.effect.gauge in OPEN and one.effect.steady
+        if not any(words in one.effect.name for words in ELSEWHERE + UNKNOWN_TO_IT)
+    ]
+    assert told(system).scale_sd == pytest.approx(float(np.linalg.norm(left)), rel=0.15)
 
 
 def test_the_command_gives_the_same_numbers_in_every_form() -> None:
