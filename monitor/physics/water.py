@@ -24,7 +24,7 @@ def density(t: ArrayLike, p: ArrayLike = 0.5e6) -> FloatArray:
     Parameters
     ----------
     t : array_like
-        Temperature. [°C], 0 to 100.
+        Temperature. [°C], 0 to 110.
     p : array_like
         Absolute pressure. [Pa], 0.1e6 to 2e6.
 

@@ -14,9 +14,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
+from typer.main import get_command
 
 from monitor.cli import files, logs
-from monitor.cli.main import main
+from monitor.cli.main import app, main
 from monitor.site import VisitAction
 from monitor.store.sqlite import SqliteStore
 from simulator.catalogue import PLANTS
@@ -380,16 +381,23 @@ def test_a_bare_command_and_help_show_all_commands_without_loading_them() -> Non
     )
 
 
-@pytest.mark.parametrize("command", ["demo", "run", "check", "examine", "visit", "rejected", "alert"])
+WITHOUT_CONFIG = {"demo", "examine", "neglected", "size"}
+
+
+@pytest.mark.parametrize("command", sorted({*COMMANDS, *WITHOUT_CONFIG}))
 def test_each_command_explains_itself(cli: Cli, command: str) -> None:
     code, out, _ = cli(command, "--help")
     assert code == 0
     assert f"cushionwatch {command}" in " ".join(out.split())
     assert command == "demo" or "Example:" in out
-    if command not in {"demo", "examine"}:
+    if command not in WITHOUT_CONFIG:
         assert "CUSHIONWATCH_CONFIG" in out
         assert "config/cushionwatch.toml" in out
     assert command in cli("--help").out
+
+
+def test_no_command_is_left_out_of_these_lists() -> None:
+    assert set(get_command(app).commands) == {*COMMANDS, *WITHOUT_CONFIG}  # type: ignore[attr-defined]
 
 
 def test_a_log_entry_is_one_line_whatever_is_in_it() -> None:
