@@ -10,10 +10,6 @@ import numpy as np
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray
 
-_SHARE_HEATED: Final = 0.65
-"""Share of the heater's water that a burn warms towards its end: cold water lies below, and the burner
-sits under it, so that less than the whole takes the heat until all is mixed (common practice, no source)."""
-
 _T_LOWEST: Final = 8.0
 _T_HIGHEST: Final = 95.0
 _OPEN_END: Final = (7.0, 7.0)  # K below setpoint and sd, where the end of the burn was not seen
@@ -59,7 +55,7 @@ def growth(
         energy = energy - lag * _in_metal(time, watts, lag)
     top = _end_temperature(temperature, plant)
     if ended:
-        drop = (energy[-1] - energy) / (plant.heat_capacity * _SHARE_HEATED)
+        drop = (energy[-1] - energy) / (plant.heat_capacity * plant.share_heated)
         t = top - drop
         sd_t = _SD_FLOOR + _SD_SHARE * np.minimum(drop, top - _T_LOWEST)
     else:

@@ -22,6 +22,14 @@ _EFFICIENCY: Final = {
     HeaterKind.ELECTRIC: (0.98, 0.02),
     HeaterKind.LOOP: (0.85, 0.08),
 }
+# Share of the heater's water that a burn warms towards its end. A flame under the tank stirs nearly all of
+# it; an element or a coil heats what is above it, and cold water stays below (common practice, no source).
+_SHARE_HEATED: Final = {
+    HeaterKind.STORAGE: 0.9,
+    HeaterKind.INDIRECT: 0.5,
+    HeaterKind.ELECTRIC: 0.5,
+    HeaterKind.LOOP: 0.9,
+}
 _INPUT_SD: Final = 0.03  # a name plate is right to 5 % (rectangular: 5 % / sqrt 3)
 _INPUT_GUESS: Final = (10e3, 0.6)  # W and relative sd where no input is given
 _SETPOINT_GUESS: Final = (54.0, 0.09)  # °C; ±6 K in the expansion per joule at 1.5 % per K
@@ -29,7 +37,8 @@ _SETPOINT_SD: Final = 0.035  # a given setpoint: ±2.5 K of thermostat, in the e
 _EFFICIENCY_GIVEN_SD: Final = 0.025
 _LAYERS_SD: Final = 0.06  # cold layers in the heater may take the heat, 4 K under the mean or more
 _TANK_SD: Final = 0.015  # nominal against real tank volume
-_TANK_GUESS: Final = (8e-3, 0.4)
+_TANK_GUESS: Final = 0.055  # of the heated water, where no tank volume is given (common practice, no source)
+_TANK_GUESS_SD: Final = 0.4
 _HEATER_VOLUME_GUESS: Final = 0.15
 _CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
 _MIXTURE_SD: Final = 0.06  # swelling of a glycol mixture: up to 20 % (rectangular, one side) between sources
@@ -56,6 +65,7 @@ class Plant:
     setpoint: float
     full_recovery: float
     heat_capacity: float
+    share_heated: float
     shell_per_joule: float
     tank_volume: float
     air_stated: float
@@ -90,11 +100,13 @@ def plant_of(site: Site) -> Plant:
         _EFFICIENCY[heater.kind] if heater.efficiency is None else (heater.efficiency, _EFFICIENCY_GIVEN_SD)
     )
     setpoint, setpoint_sd = _SETPOINT_GUESS if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
-    tank_volume, tank_sd = _TANK_GUESS if site.tank_volume is None else (site.tank_volume, _TANK_SD)
     order = (site.precharge, site.supply) if heater.kind is HeaterKind.LOOP else (site.supply, site.precharge)
     target = next((p for p in order if p is not None), _CHARGE_GUESS)
     stated = target if site.precharge is None else site.precharge
     volume = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
+    tank_volume, tank_sd = (
+        (_TANK_GUESS * volume, _TANK_GUESS_SD) if site.tank_volume is None else (site.tank_volume, _TANK_SD)
+    )
     fluid = _fluid(heater)
     mixture_sd = 0.0 if heater.antifreeze is None else _MIXTURE_SD
     per_volume = float(fluid.compressibility(_WARM)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
@@ -107,6 +119,7 @@ def plant_of(site: Site) -> Plant:
         setpoint=setpoint,
         full_recovery=_full_recovery(fluid, volume, setpoint),
         heat_capacity=volume * per_kelvin,
+        share_heated=_SHARE_HEATED[heater.kind],
         shell_per_joule=3.0 * STEEL_LINEAR_EXPANSION / per_kelvin,
         tank_volume=tank_volume,
         air_stated=(stated + atmosphere) * tank_volume,

@@ -19,7 +19,7 @@ from monitor.site import Heater, HeaterKind, Site
 FloatArray = NDArray[np.float64]
 
 EVERY = 10.0  # s
-SHARE = 0.65  # of the heater that a burn warms: what estimation/heat.py takes for granted
+SHARE = 0.5  # of an electric heater that a burn warms: what estimation/plant.py takes for granted
 
 
 def solved(air: float, elastic: float, p1: float, volume: FloatArray) -> FloatArray:
