@@ -53,7 +53,7 @@ class System:
     cools: tuple[float, float]
     height: float
     pocket: float
-    share: float = 0.65
+    share: float = 0.9
     glycol_share: float = 0.0
     span: float = 1.0e6
     hand_span: float = 160.0 * PSI
@@ -98,6 +98,7 @@ PLANT_ROOM: Final = System(
     pipes=Part(0.2, COPPER), pipe_bore=0.050, pipe_wall=0.0015, pipes_heated=True,
     cold=10.0, hot=60.0, supply=400e3, charge=360e3, tank=0.200,
     watts=100e3, efficiency=0.85, loss=8.0, cools=(0.2, 1.0), height=3.0, pocket=0.5e-3,
+    share=0.5,
 )  # fmt: skip
 LOOP: Final = System(
     name="loop",
