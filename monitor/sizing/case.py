@@ -86,6 +86,8 @@ class Case:
         Above sea level. [m]
     present
         The tank that is there or is replaced.
+    fit
+        Volume of the tank that is bought, where it is known; else the next preferred number is taken. [m³]
     tank_mass
         Mass of the empty new tank. [kg]
     """
@@ -107,6 +109,7 @@ class Case:
     supply_limit: float | None = None
     altitude: float = 0.0
     present: PresentTank | None = None
+    fit: float | None = None
     tank_mass: float | None = None
 
     @property

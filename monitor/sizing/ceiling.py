@@ -19,16 +19,24 @@ _CODE: Final = "growth stays under the line's limit: IPC 604.8 and 607.3, UPC 60
 _MEANING: Final = "highest pressure at the tank"
 
 
+REDUCED: Final = 0.75
+"""Share of the line's limit to which a reducing valve is set here (common practice, no source)."""
+
+
 def limit_of(case: Case) -> float:
     """Return the line pressure [gauge Pa] above which ``case`` needs a reducing valve."""
     return LIMITS[case.code] if case.supply_limit is None else case.supply_limit
 
 
-def highest(case: Case, supply: float | None, sheet: Worksheet) -> float:
+def limits_growth(case: Case) -> bool:
+    """Whether the limit of the line holds for the growth too: American codes, domestic hot water."""
+    return case.use is Use.DOMESTIC and case.code is Code.US and case.highest is None
+
+
+def highest(case: Case, sheet: Worksheet) -> float:
     """Return the highest pressure at the tank, noted on ``sheet``. [gauge Pa].
 
-    American codes hold the growth of domestic hot water under the limit of the line itself; where the line
-    alone is above that, only the relief valve counts here and a caution tells of the line.
+    American codes hold the growth of domestic hot water under the limit of the line itself.
 
     Raises
     ------
@@ -37,22 +45,24 @@ def highest(case: Case, supply: float | None, sheet: Worksheet) -> float:
     """
     if case.highest is not None:
         return sheet.given("p2", _MEANING, case.highest, Kind.GAUGE, "given")
-    limit = _limit(case, supply)
+    limit = limit_of(case) if limits_growth(case) else None
     if case.relief is not None:
         sheet.given("pr", "relief valve setting", case.relief, Kind.GAUGE, "given")
         if limit is not None:
-            sheet.given("pl", "limit of the line", limit, Kind.GAUGE, _CODE)
+            note_limit(case, sheet)
         return _under_relief(case, case.relief, limit, sheet)
     if limit is None:
         raise InputError("the relief setting or the highest pressure allowed at the tank is needed")
-    return sheet.given("p2", _MEANING, limit, Kind.GAUGE, _CODE)
+    note_limit(case, sheet)
+    return sheet.work("p2", _MEANING, "pl", limit, Kind.GAUGE, "growth stays under the limit", "pl")
 
 
-def _limit(case: Case, supply: float | None) -> float | None:
-    if case.use is not Use.DOMESTIC or case.code is not Code.US:
-        return None
-    limit = limit_of(case)
-    return None if supply is not None and supply >= limit else limit
+def note_limit(case: Case, sheet: Worksheet) -> float:
+    """Note the limit of the line once, and return it. [gauge Pa]."""
+    source = _CODE if case.supply_limit is None else "given"
+    if all(step.symbol != "pl" for step in sheet.steps):
+        sheet.given("pl", "limit of the line, growth included", limit_of(case), Kind.GAUGE, source)
+    return limit_of(case)
 
 
 def _under_relief(case: Case, relief: float, limit: float | None, sheet: Worksheet) -> float:

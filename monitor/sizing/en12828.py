@@ -11,14 +11,13 @@ from typing import Final
 from monitor.errors import InputError
 from monitor.sizing.case import Case
 from monitor.sizing.growth import expansion, names_of
-from monitor.sizing.pressures import Pressures, both
+from monitor.sizing.pressures import OVER_TOP, Pressures, both
 from monitor.sizing.result import Fill
 from monitor.sizing.smallest import Smallest, charge_absolute, highest_absolute
 from monitor.sizing.worksheet import Kind, Worksheet
 
 _RESERVE_SHARE: Final = 0.005
 _RESERVE_LEAST: Final = 3e-3
-_OVER_TOP: Final = 50e3
 _EN: Final = "EN 12828 annex D"
 _TOP: Final = "EN 12828:2012: 0.5 bar in every part of the filled loop (second-hand)"
 
@@ -56,7 +55,7 @@ def fill_range(volume: float, small: Smallest) -> Fill:
     p0, p2 = small.between.charge + outside, small.between.highest + outside
     low = p0 * volume / (volume - small.reserve) - outside
     if small.between.head is not None:
-        low = max(low, small.between.head + _OVER_TOP)
+        low = max(low, small.between.head + OVER_TOP)
     high = p2 / (1.0 + small.expansion * p2 / (volume * p0)) - outside
     return Fill(low, high, 0.5 * (low + high))
 
@@ -72,9 +71,9 @@ def _reserve(case: Case, sheet: Worksheet) -> float:
 
 def _filled(ve: float, p0: float, p2: float, between: Pressures, sheet: Worksheet) -> dict[str, float]:
     """Return the vessel for a loop that is under pressure up to its top when filled."""
-    if between.head is None or between.head + _OVER_TOP <= between.charge:
+    if between.head is None or between.head + OVER_TOP <= between.charge:
         return {}
-    over = sheet.given("n", "pressure at the top of the filled loop, at least", _OVER_TOP, Kind.GAUGE, _TOP)
+    over = sheet.given("n", "pressure at the top of the filled loop, at least", OVER_TOP, Kind.GAUGE, _TOP)
     filled = between.head + over
     if filled >= between.highest:
         raise InputError(

@@ -17,7 +17,7 @@ from monitor.sizing.worksheet import Kind, Worksheet
 
 _SOURCES: Final = {
     Method.ASHRAE: "ASHRAE Handbook HVAC Systems & Equipment 2000, ch. 12, eqs. 12 to 14",
-    Method.POTABLE: "Boyle's law, as ASPE and DIN 4807-5 write it for potable water",
+    Method.POTABLE: "Boyle's law, as ASPE writes it for potable water",
 }
 
 

@@ -9,7 +9,7 @@ from monitor.errors import InputError
 from monitor.physics.atmosphere import pressure_at
 from monitor.physics.boiling import saturation_pressure
 from monitor.sizing.case import Case, Method, TankKind, Use
-from monitor.sizing.ceiling import highest
+from monitor.sizing.ceiling import REDUCED, highest, limit_of, limits_growth, note_limit
 from monitor.sizing.worksheet import Kind, Worksheet
 from monitor.units import PSI
 
@@ -22,9 +22,15 @@ COLD: Final = 10.0
 BOILS: Final = 60.0
 """Below this no system that people live with comes near boiling (0.2 bar absolute). [°C]"""
 
+OVER_TOP: Final = 50e3
+"""Least pressure at the top of a filled loop. [Pa] (EN 12828:2012, second-hand)"""
+
 _OVER_HEAD: Final = 30e3
 _OVER_HEAD_SOURCE: Final = "EN 12828 annex D: 0.3 bar (2003), at least 0.2 bar (2012), second-hand"
 _GIVEN: Final = "given"
+_REDUCED: Final = (
+    "a line above its limit needs a reducing valve; set to 3/4 of it (common practice, no source)"
+)
 _CHARGE: Final = "air charge, water side relieved"
 _EQUAL: Final = {
     Use.DOMESTIC: "charge = line pressure: US weatherization work specification 7.8104.8",
@@ -66,27 +72,34 @@ def pressures(case: Case, method: Method, sheet: Worksheet) -> Pressures:
     head = None if case.height is None else _head(case, case.height, sheet)
     supply = _supply(case, method, head, sheet)
     charge = _charge(case, method, supply, sheet)
-    top = highest(case, supply, sheet)
-    _check_boiling(case, (charge if supply is None else supply) + outside)
+    top = highest(case, sheet)
+    filled = charge if head is None else max(charge, head + OVER_TOP)
+    _check_top(case, filled if supply is None else supply, head or 0.0, outside)
     start = max(charge, charge if supply is None else supply)
     if top <= start:
         raise InputError(
-            f"the growth has no room: cold the tank is at {both(start)} and it must not pass {both(top)}; "
+            f"the growth has no room: the tank takes water from {both(start)} on, and it must not pass {both(top)}; "
             "a lower cold pressure (reducing valve), or a relief valve with a higher setting that every part "
             "of the system is rated for, makes room"
         )
     return Pressures(outside, supply, charge, top, head)
 
 
-def _check_boiling(case: Case, cold: float) -> None:
-    """Refuse water that would boil at the tank's cold pressure [abs Pa]."""
+def _check_top(case: Case, cold: float, head: float, outside: float) -> None:
+    """Refuse a filling that does not reach the top of a loop, and water that would boil there. [gauge Pa]."""
+    if cold < head:
+        raise InputError(
+            f"the filling pressure {both(cold)} does not lift the water {case.height or 0.0:g} m ({both(head)}): "
+            "the top of the loop would stay empty"
+        )
     if not case.hot >= BOILS:
         return
-    boils = saturation_pressure(case.hot)
-    if boils >= cold:
+    boils, top = saturation_pressure(case.hot), cold - head + outside
+    if boils >= top:
+        where = "at the top of the loop" if head else "at the tank"
         raise InputError(
-            f"water at {case.hot:g} °C boils under {boils / 1e3:.4g} kPa absolute, and cold the tank is at "
-            f"{cold / 1e3:.4g} kPa absolute: a lower temperature or a higher pressure is needed"
+            f"water at {case.hot:g} °C boils under {boils / 1e3:.4g} kPa absolute, and cold the pressure {where} is "
+            f"{top / 1e3:.4g} kPa absolute: a lower temperature or a higher pressure is needed"
         )
 
 
@@ -105,6 +118,11 @@ def _head(case: Case, height: float, sheet: Worksheet) -> float:
 
 
 def _supply(case: Case, method: Method, head: float | None, sheet: Worksheet) -> float | None:
+    if case.supply is not None and limits_growth(case) and case.supply >= limit_of(case):
+        limit = note_limit(case, sheet)
+        return sheet.work(
+            "p1", "line behind a reducing valve", "0.75 * pl", REDUCED * limit, Kind.GAUGE, _REDUCED, "pl"
+        )
     if case.supply is not None:
         meaning = "line at rest, cold" if case.use is Use.DOMESTIC else "filling pressure at the tank, cold"
         return sheet.given("p1", meaning, case.supply, Kind.GAUGE, _GIVEN)

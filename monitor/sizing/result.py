@@ -35,7 +35,7 @@ class Floors:
 
 @dataclass(frozen=True, slots=True)
 class Tank:
-    """One tank on this system: volume [m³], air charge [gauge Pa], what it takes [m³], peaks, floors.
+    """One tank on this system: volume [m³], air charge and cold pressure [gauge Pa], acceptance [m³], peaks, floors.
 
     ``acceptance`` is the growth that it takes from the cold to the highest pressure; ``enough``: a full
     recovery does not pass the highest pressure.
@@ -43,6 +43,7 @@ class Tank:
 
     volume: float
     precharge: float
+    cold: float
     acceptance: float
     peaks: Peaks
     floors: Floors

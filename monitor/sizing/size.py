@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from typing import Final
 
 from monitor.errors import CushionwatchError, InputError
 from monitor.sizing.case import Case, Code, Method, TankKind, Use
-from monitor.sizing.cautions import cautions
+from monitor.sizing.cautions import Outcome, cautions
 from monitor.sizing.en12828 import fill_range
 from monitor.sizing.methods import smallest
 from monitor.sizing.pressures import cold_of
@@ -41,31 +43,34 @@ def size(case: Case) -> Sizing:
     check(case)
     sheet = Worksheet()
     found = smallest(case, case.way, sheet)
-    volume = advised_volume(case, found.exact)
-    fill = None
-    if case.way is Method.EN12828:
-        fill = fill_range(volume, found)
-        if fill.high - fill.low < _FILL_ROOM:  # a vessel just large enough leaves nothing to fill between
-            volume = advised_volume(case, volume * _NEXT)
-            fill = fill_range(volume, found)
+    volume = fitted_volume(case, found)
+    fill = fill_range(volume, found) if case.way is Method.EN12828 else None
     duty = _duty(case, found, fill)
     advised = tank(volume, found.between.charge, duty)
-    present = _present(case, duty, advised)
+    present = _present(case, found, duty)
     density = float(case.medium.density(cold_of(case)))
     return Sizing(
         case=case, method=case.way, steps=tuple(sheet.steps), assumed=_assumed(case),
         supply=duty.cold, highest=duty.highest,
         expansion=found.expansion, reserve=found.reserve, needed=found.expansion + found.reserve, exact=found.exact,
         advised=advised, fill=fill, weight=weight(advised, duty, density, case.tank_mass), present=present,
-        others=_others(case), cautions=cautions(case, advised, present, found.exact, duty, fill),
+        others=_others(case), cautions=cautions(case, Outcome(found, advised, present, duty, fill)),
     )  # fmt: skip
 
 
-def advised_volume(case: Case, exact: float) -> float:
-    """Return the preferred number of litres or gallons [m³] that holds ``exact``, never below the present tank."""
-    unit = _UNIT[case.code]
-    one = to_si(1.0, unit, "volume")
-    volume = next_larger(exact / one) * one
+def fitted_volume(case: Case, found: Smallest) -> float:
+    """Return the volume [m³] that the figures are for: as bought, else the preferred number that does.
+
+    Never below the present tank, and with a filling range that a gauge can hit.
+    """
+    if case.fit is not None:
+        return case.fit
+    one = to_si(1.0, _UNIT[case.code], "volume")
+    volume = next_larger(found.exact / one) * one
+    if case.way is Method.EN12828:
+        fill = fill_range(volume, found)
+        if fill.high - fill.low < _FILL_ROOM:
+            volume = next_larger(volume * _NEXT / one) * one
     return volume if case.present is None else max(volume, case.present.volume)
 
 
@@ -85,8 +90,10 @@ def check(case: Case) -> None:
             f"the highest pressure allowed ({case.highest / 1e3:.4g} kPa) is above the relief setting "
             f"({case.relief / 1e3:.4g} kPa): the valve would open first"
         )
-    if case.present is not None and not case.present.volume > 0.0:
-        raise InputError("the volume of the present tank must be above 0")
+    there = None if case.present is None else case.present.volume
+    for what, volume in (("present", there), ("fitted", case.fit)):
+        if volume is not None and not 0.0 < volume < math.inf:
+            raise InputError(f"the volume of the {what} tank must be above 0")
     if case.use is Use.HEATING and case.charge_below:
         raise InputError(
             "a charge below the line is for domestic hot water; a loop's charge follows its height"
@@ -97,16 +104,20 @@ def check(case: Case) -> None:
 
 def _duty(case: Case, found: Smallest, fill: Fill | None) -> Duty:
     between = found.between
-    cold = between.supply if between.supply is not None else between.charge
-    if between.supply is None and fill is not None:
+    cold = between.charge if between.supply is None else between.supply
+    if fill is not None and not (case.supply is not None and fill.low <= cold <= fill.high):
         cold = fill.advised
     return Duty(found.expansion, cold, between.highest, case.relief, between.outside)
 
 
-def _present(case: Case, duty: Duty, advised: Tank) -> Tank | None:
+def _present(case: Case, found: Smallest, duty: Duty) -> Tank | None:
+    """Judge the present tank; that of a loop at the fill for its volume, rightly charged, as it is filled."""
     if case.present is None:
         return None
-    charge = advised.precharge if case.present.precharge is None else case.present.precharge
+    charge = found.between.charge if case.present.precharge is None else case.present.precharge
+    if case.way is Method.EN12828 and case.present.volume > found.reserve:
+        own = fill_range(case.present.volume, found)
+        duty = replace(duty, cold=own.advised if own.low < own.high else own.low)
     return tank(case.present.volume, charge, duty)
 
 

@@ -37,7 +37,7 @@ def tank(volume: float, charge: float, duty: Duty) -> Tank:
     acceptance = max(volume * (p0 / start - p0 / p2), 0.0)
     peaks = Peaks(_slow(volume, p0, p1, duty), _fast(volume, p0, p1, duty))
     enough = peaks.slow <= duty.highest * (1.0 + 1e-9)
-    return Tank(volume, charge, acceptance, peaks, _floors(volume, duty), enough)
+    return Tank(volume, charge, duty.cold, acceptance, peaks, _floors(volume, duty), enough)
 
 
 def _slow(volume: float, p0: float, p1: float, duty: Duty) -> float:

@@ -87,7 +87,7 @@ def test_near_boiling_the_steam_pressure_is_added_to_the_head() -> None:
     ("code", "relief", "supply", "highest"),
     [
         (Code.US, 150 * PSI, 50 * PSI, 80 * PSI),  # IPC 607.3, UPC 608.2
-        (Code.US, 150 * PSI, 85 * PSI, 135 * PSI),  # the line alone breaks the limit: a caution tells
+        (Code.US, 150 * PSI, 85 * PSI, 80 * PSI),  # behind a reducing valve
         (Code.US, 75 * PSI, 50 * PSI, 67.5 * PSI),
         (Code.EUROPE, 10e5, 4e5, 8e5),  # DIN 4807-5: a fifth under the valve
         (Code.EUROPE, 6e5, 4e5, 4.8e5),
@@ -136,6 +136,14 @@ def test_never_smaller_than_the_tank_that_is_there() -> None:
         ({"highest": 149 * PSI, "parts": (Part(52.0 * GAL, None),)}, "advised-peak-near-relief"),
         ({"relief": 160 * PSI}, "relief-setting-high"),
         ({"hot": 99.5}, "hot-at-valve"),
+        ({"hot": 91.0}, "hot-at-valve"),
+        ({"supply": 75 * PSI}, "little-room"),
+        ({"supply": 69 * PSI}, None),
+        ({"highest": 100 * PSI}, "highest-above-limit"),
+        ({"highest": 140 * PSI}, "highest-near-relief"),
+        ({"relief": None}, "relief-not-given"),
+        ({"fit": 1.2 * GAL}, "fit-too-small"),
+        ({"fit": 1.3 * GAL, "present": PresentTank(2 * GAL)}, "smaller-than-present"),
         ({"supply": 20 * PSI}, "more-than-half-full"),
         ({}, None),
     ],
@@ -145,9 +153,57 @@ def test_each_caution_has_its_case(change: dict[str, object], code: str | None) 
     assert (code in codes) if code else not codes
 
 
-def test_a_fill_outside_the_range_is_told() -> None:
-    codes = [caution.code for caution in size(replace(LOOP, supply=220e3)).cautions]
-    assert "fill-outside-range" in codes
+def test_a_fill_outside_the_range_is_told_and_not_used() -> None:
+    """All figures are for the advised fill: those for a loop that is not filled right would mislead."""
+    found = size(replace(LOOP, supply=220e3))
+    assert "fill-outside-range" in [caution.code for caution in found.cautions]
+    assert found.fill is not None
+    assert found.supply == found.advised.cold == found.fill.advised
+    assert size(replace(LOOP, supply=found.fill.low + 1e3)).supply == found.fill.low + 1e3
+
+
+def test_a_line_above_its_limit_is_sized_behind_a_reducing_valve() -> None:
+    """80 psi by IPC 604.8: 3/4 of it is 60 psi, just as if the line were at 60; and no cliff at the limit."""
+    reduced = size(replace(HOME, supply=60 * PSI))
+    for supply in (80 * PSI, 95 * PSI, 150 * PSI):
+        found = size(replace(HOME, supply=supply))
+        assert found.exact == pytest.approx(reduced.exact)
+        assert found.advised.precharge == pytest.approx(60 * PSI)
+        (caution,) = [one for one in found.cautions if one.code == "supply-above-limit"]
+        assert caution["reduced"] == pytest.approx(60 * PSI)
+    near = size(replace(HOME, supply=79 * PSI))
+    (caution,) = [one for one in near.cautions if one.code == "little-room"]
+    assert caution["exact_reduced"] == pytest.approx(reduced.exact)
+    assert near.exact > 10 * reduced.exact
+
+
+def test_a_tank_that_was_bought_has_figures_of_its_own() -> None:
+    for case in (HOME, LOOP):
+        exact = size(case).exact
+        found = size(replace(case, fit=1.1 * exact))
+        assert found.advised.volume == pytest.approx(1.1 * exact)
+        assert found.advised.enough
+    found = size(replace(LOOP, fit=0.1))
+    assert found.fill is not None
+    assert found.fill.high != size(replace(LOOP, fit=0.12)).fill.high  # type: ignore[union-attr]
+
+
+def test_the_present_tank_of_a_loop_is_judged_at_its_own_fill() -> None:
+    """A vessel a little above the smallest, rightly charged, is enough, though the next size is advised."""
+    exact = size(LOOP).exact
+    found = size(replace(LOOP, present=PresentTank(1.02 * exact, 100e3)))
+    assert found.present is not None
+    assert found.present.enough
+    small = size(replace(LOOP, present=PresentTank(0.8 * exact, 100e3))).present
+    assert small is not None
+    assert not small.enough
+
+
+def test_a_charge_under_the_head_of_a_loop_is_told() -> None:
+    found = size(replace(LOOP, height=12.0, precharge=50e3, relief=4e5))
+    assert "charge-below-head" in [caution.code for caution in found.cautions]
+    loop = replace(LOOP, method=Method.ASHRAE, supply=100e3, precharge=150e3)
+    assert "charge-above-fill" in [caution.code for caution in size(loop).cautions]
 
 
 def test_plastic_pipe_is_not_counted_on_and_copper_is() -> None:
@@ -176,7 +232,13 @@ def test_the_other_method_is_named_beside() -> None:
         (replace(HOME, hot=5.0), r"hot \(5 °C\) must be above cold \(10 °C\)"),
         (replace(HOME, parts=(Part(0.0),)), "volume of heated water must be above 0"),
         (replace(HOME, parts=()), "volume of heated water must be above 0"),
-        (replace(HOME, supply=140 * PSI), "the growth has no room"),
+        (replace(HOME, supply=78 * PSI, relief=75 * PSI), "the growth has no room"),
+        (replace(LOOP, height=9.0, supply=50e3), "would stay empty"),
+        (
+            replace(LOOP, hot=101.0, height=10.0, supply=99e3, precharge=None, method=Method.ASHRAE),
+            "boils under .* at the top",
+        ),
+        (replace(HOME, fit=0.0), "fitted tank must be above 0"),
         (replace(HOME, code=Code.EUROPE, relief=None), "relief setting or the highest pressure"),
         (replace(HOME, highest=160 * PSI), "above the relief setting"),
         (replace(HOME, supply=-1.0), "supply pressure must not be negative"),
