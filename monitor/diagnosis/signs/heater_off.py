@@ -1,0 +1,122 @@
+"""Whether a heater that is reported off for days heats all the same: the signal stuck at off.
+
+It must have been seen at work before: only then is it known how often and how fast this line is heated, and
+that nothing else heats it. A site whose heater was never reported on may be heated by another source; that
+is said under blindness, and not here.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.diagnosis.faults import Fault, Severity
+from monitor.diagnosis.signs.sign import Opinion
+from monitor.diagnosis.words import Speaker
+from monitor.estimation.minutes import Minutes
+from monitor.estimation.samples import FloatArray
+from monitor.site import Site
+
+_DAY: Final = 86400.0
+_LEARNED: Final = 40  # minutes of climbs with the heater on
+_LEARNED_DAYS: Final = 3.0
+_ALONE: Final = 0.85  # of the climbs came with this heater: there is no other source
+_QUIET: Final = 1.5 * _DAY  # off without a break
+_EPISODES: Final = 6
+_NIGHT: Final = 2  # of them between 21 and 6 o'clock: the sun does not heat then
+_PACE: Final = 0.4  # of the minutes of climbs a day before
+_ALIKE: Final = (0.6, 1.7)  # slope over that of the known heater
+_KEPT: Final = 40
+_MEMORY: Final = 0.98  # of the counts an hour
+_ON: Final = 0.5
+
+
+class Stopped:
+    """Remembers the heater at work, and what the line does while it is reported off for days."""
+
+    def __init__(self, site: Site) -> None:
+        self._zone = ZoneInfo(site.timezone)
+        self._first: float | None = None
+        self._on = self._off = 0.0  # minutes of climbs with the heater on and off, fading
+        self._hours = 0.0  # fading likewise
+        self._slopes: list[float] = []
+        self.clear()
+
+    def clear(self) -> None:
+        """Begin a new spell of off."""
+        self._since: float | None = None
+        self._minutes = 0
+        self._episodes = self._night = 0
+        self._new: list[float] = []
+        self._slides = 0
+        self._climbing = False
+
+    def add(self, minutes: Minutes, expected: float) -> None:
+        """Take judged minutes."""
+        del expected
+        at = 60.0 * minutes.first
+        self._first = at if self._first is None else self._first
+        state = minutes.on_at(1)
+        near = minutes.on_at(-3) + state + minutes.on_at(4)
+        if np.nanmax(minutes.on, initial=0.0) > _ON:
+            self._work(minutes, state > _ON, near > _ON)
+            self.clear()
+        elif np.isfinite(minutes.on).all():
+            self._since = at if self._since is None else self._since
+            self._spell(minutes, at)
+
+    def _work(self, minutes: Minutes, on: FloatArray, near: FloatArray) -> None:
+        here, other = minutes.climbs & on.astype(bool), minutes.climbs & ~near.astype(bool)
+        self._on = self._on * _MEMORY + float(np.count_nonzero(here))
+        self._off = self._off * _MEMORY + float(np.count_nonzero(other))
+        self._hours = self._hours * _MEMORY + len(minutes.climbs) / 60.0
+        if here.any():
+            self._slopes = [*self._slopes[1 - _KEPT :], float(np.median(minutes.slope[here]))]
+
+    def _spell(self, minutes: Minutes, at: float) -> None:
+        climbs = minutes.climbs
+        starts = np.count_nonzero(climbs & ~np.append(self._climbing, climbs[:-1]))
+        self._climbing = bool(climbs[-1])
+        self._slides += int(np.count_nonzero(minutes.slides))
+        self._minutes += int(np.count_nonzero(climbs))
+        self._episodes += int(starts)
+        if starts:
+            hour = datetime.fromtimestamp(at, UTC).astimezone(self._zone).hour
+            self._night += int(starts) if hour >= 21 or hour < 6 else 0
+            self._new = [*self._new[1 - _KEPT :], float(np.median(minutes.slope[climbs]))]
+
+    def _alike(self, at: float) -> bool:
+        """Whether the line climbs as it did by this heater: as fast, as often, at night too, and falls no faster."""
+        if self._since is None or self._first is None or at - self._since < _QUIET:
+            return False
+        known = self._on >= _LEARNED and self._since - self._first >= _LEARNED_DAYS * _DAY
+        if not known or self._on < _ALONE * (self._on + self._off):
+            return False
+        if self._episodes < _EPISODES or self._night < _NIGHT or 2 * self._slides > self._minutes:
+            return False
+        pace = self._minutes / ((at - self._since) / 3600.0)
+        ratio = float(np.median(self._new) / np.median(self._slopes))
+        return pace >= _PACE * self._on / self._hours and _ALIKE[0] <= ratio <= _ALIKE[1]
+
+    def opinion(self, at: float, speaker: Speaker) -> Opinion | None:
+        """Return what is thought of the spell of off so far."""
+        if not self._alike(at) or self._since is None:
+            return None
+        seen = (
+            f"The heater has been reported off since {speaker.moment(self._since)}, but the closed line climbed in "
+            f"{self._episodes} heat-ups since, as fast and about as often as when this heater was reported on, "
+            f"{self._night} of them at night: the signal is stuck at off. A creeping regulator or the supply would "
+            "not climb at that rate. A second heater of the same size that has taken over would look the same: "
+            "look whether this one fires."
+        )
+        evidence: dict[str, float | str | None] = {
+            "kind": "stuck_off",
+            "heat_ups": float(self._episodes),
+            "heat_ups_at_night": float(self._night),
+            "slope_over_known": float(np.median(self._new) / np.median(self._slopes)),
+            "climbs_min": float(self._minutes),
+        }
+        return Opinion(Fault.HEATER_STATE_FAULT, 0.95, self._since, Severity.MEDIUM, seen, evidence)
