@@ -38,6 +38,7 @@ _WRONG_STARTS, _WRONG_EPISODES, _WRONG_SPAN = 8, 8, 1440
 _SLIDES: Final = 0.5  # slides over climbs: more of them and it is no closed line that climbs
 _FITS: Final = 0.7  # share of "on" minutes that climb where the report is right
 _FITS_EPISODES: Final = 4
+_EXPLAINED_AGAIN: Final = 0.6
 _LATE, _LATE_SLOW = 5, 8  # min that the line may follow less: metal and coils hold heat back
 _EARLY: Final = -2  # min: no line climbs before it is heated
 _GAIN: Final = 0.12  # of `Count.fit` by another lag
@@ -121,20 +122,14 @@ class HeaterState:
 
     def _fits_again(self, at: float) -> Opinion | None:
         """Return that report and line go together again, once they have for a while."""
-        for count in self._counts.recent():
-            climbs, _, stands, still = count.at()
-            late = self._raised == "clock" and _off_by(count, self._late) is not None
-            right = climbs >= _CLIMBS and climbs >= _FITS * (climbs + stands) and still >= _STANDS
-            if right and not late and count.episodes >= _FITS_EPISODES and count.lone_share() < _SILENT:
-                self._raised = None
-                self._stopped.clear()
-                return Opinion(
-                    Fault.HEATER_STATE_FAULT,
-                    0.02,
-                    at,
-                    Severity.MEDIUM,
-                    "The line climbs when heat is reported again.",
-                )
+        counts = self._counts.recent()
+        if any(_off_by(count, self._late) is not None for count in counts):
+            return None
+        if any(_goes_together(count, self._late) for count in counts):
+            self._raised = None
+            self._stopped.clear()
+            seen = "The line climbs when heat is reported again."
+            return Opinion(Fault.HEATER_STATE_FAULT, 0.02, at, Severity.MEDIUM, seen)
         return None
 
     @property
@@ -237,6 +232,16 @@ def _off_by(count: Count, late: int) -> int | None:
     outside = LAGS[best] >= late or LAGS[best] <= _EARLY
     clear = fit[best] - usual >= _GAIN and explained[best] >= _EXPLAINED
     return LAGS[best] if outside and clear and count.answers()[best] >= _FITS else None
+
+
+def _goes_together(count: Count, late: int) -> bool:
+    """Whether the line climbs when heat is reported, and mostly then."""
+    usual = slice(LAGS.index(0), LAGS.index(late))
+    best = LAGS.index(0) + int(np.argmax(count.fit()[usual]))
+    climbs, _, _, still = count.table[best].tolist()
+    right = count.answers()[best] >= _FITS and count.explained()[best] >= _EXPLAINED_AGAIN
+    seen = climbs >= _CLIMBS and still >= _STANDS and min(count.episodes, count.starts) >= _FITS_EPISODES
+    return bool(right and seen and count.minutes >= _SPAN)
 
 
 def _numbers(count: Count) -> dict[str, float | str | None]:

@@ -1,0 +1,191 @@
+"""What a sensor is used to: noise, dips of draws, rises of burns, level; and what of that has changed for good.
+
+Each day is summed up in a few numbers. A plugged impulse line passes neither dips nor rises while the heater
+burns as before: no valve and no tank hides draws. A level that leaps by the ratio of two pressure units, with
+the rises in the same ratio, is a change of unit: a real change of pressure would change rises the other way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from monitor.estimation.burns import Burn
+from monitor.estimation.noise import noise_of
+from monitor.estimation.samples import Samples
+
+_DAY: Final = 86400.0
+_HOURS: Final = 24
+_KEPT: Final = 7  # days
+_LEARNED: Final = 3
+_NOISE: Final = 10.0  # times the usual
+_NOISE_LEAST: Final = 3e3  # Pa
+_DIPS: Final = 8.0  # a day, of a line that people use
+_DIP: Final = 4e3  # Pa
+_BURNS: Final = 4
+_HEAT: Final = 0.6  # of the usual seconds of heat: people are at home
+_SHRUNK: Final = 0.5
+_VANISHED: Final = 0.1
+UNITS: Final = (6.894757, 14.50377, 100.0, 10.0)
+"""Ratios of pressure units: kPa to psi, psi to bar, kPa to bar, and a decimal point."""
+
+_UNIT_WIDE: Final = 0.08
+_RISES_WIDE: Final = 1.8
+_UNIT_HOURS: Final = 12
+_LEVELS: Final = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """One day: quietest noise [Pa], dips, burns, s of heat, median rise of a burn [Pa], median level [Pa]."""
+
+    noise: float
+    dips: int
+    burns: int
+    heat: float
+    rise: float
+    level: float
+    hours: int
+
+
+@dataclass(frozen=True, slots=True)
+class Changed:
+    """A habit that has changed: ``kind``, since when, value before and now."""
+
+    kind: str
+    since: float
+    before: float
+    now: float
+    probability: float
+
+
+@dataclass(slots=True)
+class _Hour:
+    at: float
+    noise: float
+    dips: int
+    level: float
+    rises: list[float] = field(default_factory=list)
+    heat: float = 0.0
+
+
+class Habits:
+    """The last day by the hour, and up to seven days before it."""
+
+    def __init__(self) -> None:
+        self._hours: list[_Hour] = []
+        self._days: list[Day] = []
+        self._rises: list[float] = []
+        self._heat = 0.0
+
+    def hour(self, rows: Samples, at: float) -> None:
+        """Take the rows of an hour."""
+        p = rows.pressure * 1000.0
+        if len(p) < _LEVELS:
+            return
+        falls = np.diff(p)
+        dips = int(np.count_nonzero(falls < -_DIP))
+        now = _Hour(at, noise_of(p).sd, dips, float(np.median(p)), self._rises, self._heat)
+        self._rises, self._heat = [], 0.0
+        self._hours.append(now)
+        if len(self._hours) >= 2 * _HOURS:
+            self._days = [*self._days[1 - _KEPT :], _day(self._hours[:_HOURS])]
+            self._hours = self._hours[_HOURS:]
+
+    def burn(self, burn: Burn) -> None:
+        """Take a burn."""
+        rows = burn.rows
+        if len(rows) > 1:
+            self._rises.append(1000.0 * float(np.quantile(rows.pressure, 0.95) - np.min(rows.pressure)))
+            self._heat += float(np.sum(np.diff(rows.time)[rows.heater[1:] > 0.5]))
+
+    def forget(self) -> None:
+        """Begin anew: sensor or line are other ones."""
+        self._hours, self._days, self._rises, self._heat = [], [], [], 0.0
+
+    def changed(self) -> Changed | None:
+        """Return what has changed in the last day against the days before it, if it can only be the sensor."""
+        if len(self._days) < _LEARNED or len(self._hours) < _UNIT_HOURS:
+            return None
+        return self._unit() or (None if len(self._hours) < _HOURS else self._plugged() or self._noisy())
+
+    def _noisy(self) -> Changed | None:
+        usual = min(day.noise for day in self._days)
+        last = self._hours[-_HOURS:]
+        least = min(hour.noise for hour in last)
+        if least < max(_NOISE * max(day.noise for day in self._days), _NOISE_LEAST):
+            return None
+        return Changed("noise", last[0].at, usual, least, 0.96)
+
+    def _plugged(self) -> Changed | None:
+        last = self._hours[-_HOURS:]
+        now, usual = _day(last), _usual(self._days)
+        if usual.dips < _DIPS or min(day.dips for day in self._days) < _SHRUNK * _DIPS:
+            return None
+        used = now.heat >= _HEAT * usual.heat and now.burns >= _BURNS
+        if not used or now.dips > _VANISHED * usual.dips or now.rise > _SHRUNK * usual.rise:
+            return None
+        return Changed("plugged", last[0].at, usual.rise, now.rise, 0.96)
+
+    def _unit(self) -> Changed | None:
+        last = self._hours[-_UNIT_HOURS:]
+        levels = np.array([hour.level for hour in last])
+        usual = _usual(self._days)
+        rises = [rise for hour in last for rise in hour.rises]
+        if usual.level <= 0.0 or usual.rise <= 0.0 or len(rises) < _LEARNED or min(rises) <= 0.0 or np.min(levels) <= 0.0:
+            return None
+        ratio = float(np.median(levels)) / usual.level
+        for unit in (*UNITS, *(1.0 / unit for unit in UNITS)):
+            near = np.abs(np.log(levels / (usual.level * unit))) <= _UNIT_WIDE
+            rise = abs(np.log(float(np.median(rises)) / usual.rise / unit)) <= np.log(_RISES_WIDE)
+            if near.mean() >= 0.9 and rise and self._steady(usual.level):
+                return Changed(f"unit x{unit:.4g}", last[0].at, usual.level, usual.level * ratio, 0.97)
+        return None
+
+    def _steady(self, level: float) -> bool:
+        return all(abs(np.log(day.level / level)) < 2.0 * _UNIT_WIDE for day in self._days if day.level > 0.0)
+
+    def usual_again(self, kind: str) -> bool:
+        """Whether the last day is as days were before ``kind`` was found."""
+        if len(self._hours) < _HOURS or not self._days:
+            return False
+        now, usual = _day(self._hours[-_HOURS:]), _usual(self._days)
+        if kind == "noise":
+            return now.noise < 2.0 * usual.noise
+        if kind == "plugged":
+            return now.dips >= _SHRUNK * usual.dips
+        return usual.level > 0.0 and abs(now.level / usual.level - 1.0) < _UNIT_WIDE
+
+    def keep(self) -> None:
+        """Hold the days as they are: what comes now is no habit."""
+        self._hours = self._hours[-_HOURS:]
+
+
+def _day(hours: list[_Hour]) -> Day:
+    rises = [rise for hour in hours for rise in hour.rises]
+    return Day(
+        float(np.quantile([hour.noise for hour in hours], 0.25)),
+        sum(hour.dips for hour in hours),
+        len(rises),
+        sum(hour.heat for hour in hours),
+        float(np.median(rises)) if rises else 0.0,
+        float(np.median([hour.level for hour in hours])),
+        len(hours),
+    )
+
+
+def _usual(days: list[Day]) -> Day:
+    def middle(values: list[float]) -> float:
+        return float(np.median(values))
+
+    return Day(
+        middle([day.noise for day in days]),
+        int(middle([float(day.dips) for day in days])),
+        int(middle([float(day.burns) for day in days])),
+        middle([day.heat for day in days]),
+        middle([day.rise for day in days]),
+        middle([day.level for day in days]),
+        len(days),
+    )
