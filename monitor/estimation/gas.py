@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -9,21 +10,36 @@ import numpy as np
 from monitor.estimation.samples import FloatArray
 
 _GAS_SETTLES: Final = 60.0  # s, order of magnitude for litres of air behind rubber (no source)
-_REFILL_DOUBT: Final = 2.5
+_REFILL_COUNTED: Final = 0.5  # of the cooling after a refill: the gas may have had no time to warm before
+_REFILL_DOUBT: Final = 0.6  # of that cooling
 _REFILL_SETTLES: Final = 100.0  # s, the slow end of the same
+_REFILL_LEAST: Final = 0.01  # of the pressure, as deep as a draw that was seen is in any case
+_HEATS: Final = 0.286  # (n - 1) / n of air that gives off no heat
 _WARM_DOUBT: Final = 0.6  # of the correction for warm gas
 
 
-def unsettled(start: float, end: float, *, after_draw: bool) -> tuple[float, float]:
+@dataclass(frozen=True, slots=True)
+class Refill:
+    """What filled the line before a window: ``depth`` of the draw and ``rise`` in the window, relative."""
+
+    depth: float
+    rise: float
+
+
+def unsettled(start: float, end: float, refill: Refill | None) -> tuple[float, float]:
     """Return the relative sd by gas that has not settled, and the correction for it.
 
-    After a draw the gas also cools from the refilling, and the line takes in more: which way that pulls
-    depends on the draw, so nothing is corrected and the doubt is larger.
+    After a draw the gas also cools from the refilling, and the line takes in more than the pressure shows:
+    by how much follows from how deep the draw was, ``refill.depth``, against the rise of the window.
     """
-    if after_draw:
-        return _REFILL_DOUBT * _warm_gas(start, end, _REFILL_SETTLES), 0.0
     warm = _warm_gas(start, end, _GAS_SETTLES)
-    return _WARM_DOUBT * warm, warm
+    if refill is None:
+        return _WARM_DOUBT * warm, warm
+    heated = _HEATS * max(refill.depth, _REFILL_LEAST)
+    decay = float(np.exp(-start / _REFILL_SETTLES) - np.exp(-end / _REFILL_SETTLES))
+    cooling = heated * decay / refill.rise
+    counted = _REFILL_COUNTED * cooling
+    return float(np.hypot(_WARM_DOUBT * warm, _REFILL_DOUBT * cooling)), (1.0 + warm) / (1.0 + counted) - 1.0
 
 
 def _warm_gas(start: float, end: float, settles: float) -> float:
@@ -39,6 +55,6 @@ def _warm_gas(start: float, end: float, settles: float) -> float:
 def settled_row(time: FloatArray, first: int, last: int, *, after_draw: bool) -> int:
     """Leave out the start, in which gas and bladder settle."""
     span = float(time[last] - time[first])
-    least, share, most = (60.0, 0.4, 150.0) if after_draw else (30.0, 0.15, 120.0)
+    least, share, most = (30.0, 0.25, 120.0) if after_draw else (30.0, 0.15, 120.0)
     skip = min(max(least, share * span), most, 0.6 * span)
     return int(np.searchsorted(time, time[first] + skip))

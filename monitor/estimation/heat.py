@@ -40,6 +40,7 @@ def growth(
     plant: Plant,
     *,
     lag: float = 0.0,
+    late: float = 0.0,
     ended: bool,
 ) -> Growth:
     """Return how the water grew over rows of one burn and its tail.
@@ -47,12 +48,10 @@ def growth(
     At burner-off the water at the thermostat is at its setpoint: looking back from there, the energy still
     to come tells how cold the water was. Where the burn has not ``ended`` the uncertainty says so.
     A measured ``temperature`` at the end replaces the setpoint where it is plausible. Heat reaches the
-    water through metal with a time constant ``lag``. [s]
+    water through metal with a time constant ``lag`` [s]; its state is reported ``late`` by so many seconds.
     """
     watts = net_watts(heater, plant)
-    energy = np.concatenate([[0.0], np.cumsum(np.diff(time) * 0.5 * (watts[1:] + watts[:-1]))])
-    if lag > 0.0:
-        energy = energy - lag * _in_metal(time, watts, lag)
+    energy = _received(time, watts, lag, late)
     top = _end_temperature(temperature, plant)
     if ended:
         drop = (energy[-1] - energy) / (plant.heat_capacity * plant.share_heated)
@@ -67,6 +66,22 @@ def growth(
     steps = np.diff(energy) * 0.5 * (per_joule[1:] + per_joule[:-1])
     slope = (plant.fluid.expansion_per_joule(t + 1.0) - plant.shell_per_joule) / per_joule - 1.0
     return Growth(np.concatenate([[0.0], np.cumsum(steps)]), slope * sd_t)
+
+
+def _received(time: FloatArray, watts: FloatArray, lag: float, late: float) -> FloatArray:
+    """Return the heat that has reached the water since the first row. [J]."""
+    if late == 0.0:
+        clock, ahead = time, watts
+    else:  # the burner did at ``time`` what is reported ``late`` seconds after: its edges move
+        clock = np.concatenate([time - late, time])
+        order = np.argsort(clock, kind="stable")
+        clock = clock[order]
+        ahead = np.interp(clock + late, time, watts)
+    spent = np.concatenate([[0.0], np.cumsum(np.diff(clock) * 0.5 * (ahead[1:] + ahead[:-1]))])
+    if lag > 0.0:
+        spent = spent - lag * _in_metal(clock, ahead, lag)
+    received = spent if late == 0.0 else np.interp(time, clock, spent)
+    return np.asarray(received - received[0])
 
 
 def _in_metal(time: FloatArray, watts: FloatArray, lag: float) -> FloatArray:

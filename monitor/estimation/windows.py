@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.gas import settled_row, unsettled
+from monitor.estimation.gas import Refill, settled_row, unsettled
 from monitor.estimation.heat import Growth, growth
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
@@ -26,12 +26,14 @@ _KPA: Final = 1000.0
 _MIN_ROWS: Final = 5
 _MIN_ROWS_SLOW: Final = 4  # where a row comes less often than every 20 s
 _WHOLE: Final = 0.85  # of a burn
+_DRAW_ROWS: Final = 60  # before a window that tell how deep the draw was
+_SEES_BURNER: Final = 40.0  # s of burning that a window keeps
+_CLOCK: Final = 20.0  # s that the clocks of burner and pressure may be apart
+_CLOCK_LEAST: Final = 3.0
 _MIN_SECONDS: Final = 40.0
 _FLOW_SD: Final = 0.025  # scatter of growth per joule that no model here explains (simulated heaters)
 _RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
 _BEND: Final = 0.12  # relative difference of slope between halves that is no sign of trouble
-_LAG_DOUBT: Final = 0.2  # of a learned lag
-_LAG_GUESS: Final = 0.5  # of a guessed one
 _LAG_LEAST: Final = 5.0  # s
 _GROWN: Final = 0.97  # of the growth of a stretch; the rest takes too long
 _BEYOND_LUCK: Final = 4.0  # times the smallest step that is not noise
@@ -68,11 +70,17 @@ class Window:
 
 @dataclass(frozen=True, slots=True)
 class Heating:
-    """How heat reaches the water: ``lag`` [s], whether it is ``learned``, whether the burn has ``ended``."""
+    """How heat reaches the water: after ``lag`` [s], from a burner reported ``late`` [s], each with its sd.
+
+    ``learned``: whether both are known from burns; ``ended``: whether the end of the burn was seen.
+    """
 
     lag: float
     learned: bool
     ended: bool
+    late: float = 0.0
+    lag_sd: float = 0.0
+    late_sd: float = 0.0
 
 
 def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | None = None) -> list[Window]:
@@ -95,7 +103,7 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
     noise = noise_of(p) if line is None else line.noise
     keep = not_spikes(p, noise)
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
-    grown = growth(rows.time, rows.heater, rows.temperature, plant, lag=heating.lag, ended=heating.ended)
+    grown = _grown(rows, plant, heating, heating.lag)
     scene = _Scene(
         rows, grown, heating, noise, plant, 0.0 if line is None else line.steep_from + plant.atmosphere
     )
@@ -103,6 +111,12 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
         _measure(scene, first, last) for first, last in clean_stretches(p[keep], noise, _band(plant, line))
     )
     return [window for window in found if window is not None]
+
+
+def _grown(rows: Samples, plant: Plant, heating: Heating, lag: float) -> Growth:
+    return growth(
+        rows.time, rows.heater, rows.temperature, plant, lag=lag, late=heating.late, ended=heating.ended
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -127,11 +141,13 @@ def _band(plant: Plant, line: Line | None) -> tuple[float, float]:
 def _measure(scene: _Scene, first: int, last: int) -> Window | None:
     """Return what a stretch says: a weighed rise, that there was none, or only that the line is steep."""
     rows = scene.rows
-    began = float(rows.time[first])
+    began, began_at = float(rows.time[first]), first
     after_draw = first > 1
     steep = _steep(scene, first, last)
     undisturbed = not after_draw and rows.time[last] - began > _WHOLE * (rows.time[-1] - began)
-    first = settled_row(rows.time, first, last, after_draw=after_draw)
+    if not scene.heating.learned:  # how much comes after burner-off hangs on the lag, and on both clocks
+        last = _surely_burning(rows, first, last)
+    first = min(settled_row(rows.time, first, last, after_draw=after_draw), _while_burning(rows, first, last))
     last = _while_growing(scene.growth.volume, first, last)
     first = _where_known(rows.time, scene.growth.relative_sd, first, last)
     if not _long_enough(rows.time, first, last):
@@ -144,7 +160,8 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
     relative_sd, warm = 1.0, 0.0
     if kind is Kind.RISE:
         since = (start - began, end - began)
-        relative_sd, warm = _relative_sd(scene, ramp, (first, last), since, after_draw=after_draw)
+        refill = Refill(_depth(scene, began_at), ramp.rise / ramp.middle) if after_draw else None
+        relative_sd, warm = _relative_sd(scene, ramp, (first, last), since, refill)
     grown = float(scene.growth.volume[last] - scene.growth.volume[first]) * (1.0 + warm)
     p1, p2 = ramp.mean_of_ends - ramp.rise / 2.0, ramp.mean_of_ends + ramp.rise / 2.0
     return Window(kind, start, end, p1, p2, grown, relative_sd, undisturbed)
@@ -190,14 +207,39 @@ def _trimmed(scene: _Scene, first: int, last: int) -> tuple[int, Ramp]:
     return first, ramp
 
 
+def _depth(scene: _Scene, first: int) -> float:
+    """Return how far below the line the draw before row ``first`` had taken it, relative."""
+    p = scene.rows.pressure
+    low = float(np.quantile(p[max(first - _DRAW_ROWS, 0) : first], 0.25))
+    return math.log(max(float(p[first]) / low, 1.0))
+
+
+def _while_burning(rows: Samples, first: int, last: int) -> int:
+    """Return the last row from which a window still sees the burner: later ones hang on the lag alone."""
+    on = np.flatnonzero(rows.heater[first : last + 1] > 0.5)
+    if len(on) == 0:
+        return first
+    off = float(rows.time[first + int(on[-1])])
+    return max(first, int(np.searchsorted(rows.time, off - _SEES_BURNER)))
+
+
+def _surely_burning(rows: Samples, first: int, last: int) -> int:
+    """Return the last row that burns also where the burner's clock is late."""
+    on = np.flatnonzero(rows.heater[first : last + 1] > 0.5)
+    if len(on) == 0:
+        return last
+    off = float(rows.time[first + int(on[-1])])
+    return max(first, int(np.searchsorted(rows.time, off - _CLOCK, side="right")) - 1)
+
+
 def _relative_sd(
-    scene: _Scene, ramp: Ramp, part: tuple[int, int], since: tuple[float, float], *, after_draw: bool
+    scene: _Scene, ramp: Ramp, part: tuple[int, int], since: tuple[float, float], refill: Refill | None
 ) -> tuple[float, float]:
     """Return the relative sd of a window (scale left out) and the correction for warm gas."""
     first, last = part
     known = float(np.mean(scene.growth.relative_sd[first : last + 1]))
     bent = 0.6 * max(abs(ramp.bend) - 0.5 * _BEND, 0.0)
-    settling, warm = unsettled(*since, after_draw=after_draw)
+    settling, warm = unsettled(*since, refill)
     late = _late_heat(scene, first, last)
     parts = (ramp.rise_sd / ramp.rise, _FLOW_SD, known, bent, settling, late)
     return float(np.sqrt(sum(x * x for x in parts))), warm
@@ -206,12 +248,19 @@ def _relative_sd(
 def _late_heat(scene: _Scene, first: int, last: int) -> float:
     """Relative sd by not knowing the lag: how much growth would come or go with a lag off by its doubt."""
     rows, heating = scene.rows, scene.heating
-    doubt = (_LAG_DOUBT if heating.learned else _LAG_GUESS) * heating.lag + _LAG_LEAST
-    other = growth(
-        rows.time, rows.heater, rows.temperature, scene.plant, lag=heating.lag + doubt, ended=heating.ended
-    ).volume
-    grown = scene.growth.volume[last] - scene.growth.volume[first]
-    return abs(float((other[last] - other[first]) / grown) - 1.0)
+    other = _grown(rows, scene.plant, heating, heating.lag + max(heating.lag_sd, _LAG_LEAST)).volume
+    volume = scene.growth.volume
+    grown = float(volume[last] - volume[first])
+    by_lag = abs(float(other[last] - other[first]) / grown - 1.0)
+    # Clocks apart move growth in at one end and out at the other.
+    ends = (_rate(rows.time, volume, last) - _rate(rows.time, volume, first)) / grown
+    return math.hypot(by_lag, abs(ends) * max(heating.late_sd, _CLOCK_LEAST))
+
+
+def _rate(time: FloatArray, volume: FloatArray, row: int) -> float:
+    """Return the growth per second around a row. [m³/s]."""
+    a, b = max(row - 1, 0), min(row + 1, len(time) - 1)
+    return float((volume[b] - volume[a]) / (time[b] - time[a]))
 
 
 def _while_growing(volume: FloatArray, first: int, last: int) -> int:

@@ -67,7 +67,7 @@ def test_a_noise_free_window_returns_the_charge_that_made_it(
     assume(rises)
     window = rises[0]
     # The rows are those of gas that keeps its temperature: take back the correction for gas that does not.
-    warm = unsettled(window.start, window.end, after_draw=False)[1]
+    warm = unsettled(window.start, window.end, None)[1]
     gas = window.growth / (1.0 + warm) - plant.elastic * (window.p2 - window.p1)
     found = gas / (1.0 / window.p1 - 1.0 / window.p2)
     assert found == approx(air, rel=1e-3)

@@ -143,12 +143,17 @@ def test_the_lag_of_the_metal_is_learned_from_what_rises_after_burner_off(tau: f
     assert lag.seconds == pytest.approx(tau, rel=0.1, abs=1.0)
 
 
-def test_clocks_apart_look_like_a_lag() -> None:
-    """Pressure 30 s behind the heater's states: the rise after burner-off is as large as with such a lag."""
-    lag = Lag(HeaterKind.ELECTRIC)
-    for _ in range(5):
-        lag.burn(*through_metal(1e-3, offset=30.0), Noise(30.0, 0.0))
-    assert lag.seconds == pytest.approx(30.0, abs=5.0)
+@pytest.mark.parametrize("offset", [-40.0, 0.0, 30.0, 90.0])
+@pytest.mark.parametrize("tau", [10.0, 40.0, 90.0])
+def test_lag_and_clocks_apart_are_told_from_each_other(tau: float, offset: float) -> None:
+    """The curve after burner-off has the lag for its time constant; when it begins to bend tells the clocks."""
+    lag = Lag(HeaterKind.INDIRECT)
+    for _ in range(6):
+        lag.burn(*through_metal(tau, offset=offset), Noise(30.0, 0.0))
+    assert lag.learned
+    # Half a step of the grid and a fifth of the lag between its points.
+    assert lag.seconds == pytest.approx(tau, abs=5.0 + 0.2 * tau)
+    assert -lag.late == pytest.approx(offset, abs=8.0)
 
 
 def test_a_draw_hides_the_lag() -> None:
