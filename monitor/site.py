@@ -52,7 +52,10 @@ class Heater:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """One closed water-heating system. Pressures gauge [Pa], volumes [m³], altitude [m]."""
+    """One closed water-heating system. Pressures gauge [Pa], volumes [m³], altitude [m].
+
+    ``supply_limit``: pressure that the line at rest may not pass here, None where the usual code holds.
+    """
 
     id: str
     name: str = ""
@@ -64,6 +67,7 @@ class Site:
     precharge: float | None = None
     supply: float | None = None
     relief: float | None = None
+    supply_limit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

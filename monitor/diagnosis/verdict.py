@@ -10,15 +10,13 @@ from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import NEAR_RELIEF
 from monitor.diagnosis.report import Verdict
 from monitor.diagnosis.sight import GAP, Sight
+from monitor.diagnosis.static import static_limit
 from monitor.diagnosis.words import Speaker
 
 _SURE_ENOUGH: Final = (
     0.1  # probability of a low or falling charge with which a site may still be called holding
 )
 _ABOVE: Final = 1.05  # times the supply: a charge that is surely higher is no good charge
-SUPPLY_LIMIT: Final = 551_581.0
-"""Static pressure above which a reducing valve is needed, 80 psi gauge: IPC 604.8, UPC 608.2. [Pa]"""
-
 _ORDER = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
 
 
@@ -78,9 +76,10 @@ def _doubtful_charge(facts: Facts, speaker: Speaker) -> str:
             f"{speaker.pressure(facts.peak)} where the relief valve opens "
             f"({speaker.pressure(facts.relief_setting)}): the tank may be too small, or the site file wrong about it."
         )
-    if facts.supply > SUPPLY_LIMIT:
+    limit = static_limit(speaker.site)
+    if facts.supply > limit:
         return (
-            f"The line rests at {speaker.pressure(facts.supply)}, above the {speaker.pressure(SUPPLY_LIMIT)} that "
+            f"The line rests at {speaker.pressure(facts.supply)}, above the {speaker.pressure(limit)} that "
             "plumbing codes commonly allow: ask for a pressure reducing valve."
         )
     if facts.charge_low > _ABOVE * facts.supply:

@@ -14,8 +14,8 @@ from monitor.site import Site
 
 NAMES = [
     "id", "name", "altitude", "timezone", "unit", "heater", "kind", "volume", "input", "efficiency", "setpoint", "tank",
-    "precharge", "supply", "pressure", "relief", "setting", "data", "sites", "broker", "host", "port", "tls", "ca",
-    "topics", "topic", "point", "scale", "low", "high", "on", "alerts", "channels", "url", "web", "x y", "", "é.",
+    "precharge", "supply", "pressure", "limit", "relief", "setting", "data", "sites", "broker", "host", "port", "tls",
+    "ca", "topics", "topic", "point", "scale", "low", "high", "on", "alerts", "channels", "url", "web", "x y", "", "é.",
 ]  # fmt: skip
 words = st.sampled_from(
     ["a", "60 psi", "8 L", "sites", ".", "{site}/{point}", "pressure", "4-20 mA", "json://x", "\0", "\n"]

@@ -298,3 +298,25 @@ l = 2
         value = parsed
         for part in key:
             value = value[part]
+
+
+LIMITED = GOOD.replace('pressure = "4.2 bar"', 'pressure = "4.2 bar"\nlimit = "70 psi"')
+
+
+def test_the_local_limit_of_the_supply_may_be_given(tmp_path):
+    """6894.757 Pa a psi: NIST SP 811."""
+    assert load_site(write(tmp_path, GOOD)).supply_limit is None
+    assert load_site(write(tmp_path, LIMITED)).supply_limit == pytest.approx(70 * 6894.757, rel=1e-6)
+
+
+def test_a_loop_has_no_limit_of_the_supply(tmp_path):
+    (said,) = problems(tmp_path, LIMITED.replace('kind = "indirect"', 'kind = "loop"'))
+    assert "supply.limit" in said
+    assert "leave the key out" in said
+
+
+@pytest.mark.parametrize("wrong", ['"0 bar"', '"550"', '"550 bar"', "80"])
+def test_a_limit_that_cannot_be_is_told_with_its_line(tmp_path, wrong):
+    (said,) = problems(tmp_path, LIMITED.replace('limit = "70 psi"', f"limit = {wrong}"))
+    assert said.startswith((":18", ", line 18")) or "line 18" in said
+    assert "supply.limit" in said

@@ -65,9 +65,10 @@ class TankTable(Table):
 
 
 class SupplyTable(Table):
-    """``[supply]``: line at rest, as the tank sees it."""
+    """``[supply]``: line at rest, as the tank sees it, and the local limit for it where it is not the usual."""
 
     pressure: SupplyPressure | None = None
+    limit: SupplyPressure | None = None
 
 
 class ReliefTable(Table):
@@ -103,6 +104,17 @@ class SiteTable(Table):
                 )
         return self
 
+    @model_validator(mode="after")
+    def _limit_where_taps_are(self) -> Self:
+        """Refuse a limit of the supply for a loop: its filling pressure is no static pressure at taps."""
+        if self.supply.limit is not None and self.heater.kind is HeaterKind.LOOP:
+            raise refuse(
+                "supply.limit belongs to drinking water; the line of a heating loop (heater.kind = "
+                '"loop") is not held against it: leave the key out',
+                at=("supply", "limit"),
+            )
+        return self
+
     def _show(self, pressure: float) -> str:
         return f"{units.from_si(pressure, self.unit):.4g} {self.unit}"
 
@@ -127,6 +139,7 @@ class SiteTable(Table):
             precharge=self.tank.precharge,
             supply=self.supply.pressure,
             relief=self.relief.setting,
+            supply_limit=self.supply.limit,
         )
 
 
