@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from monitor.estimation.noise import Noise
 from monitor.estimation.samples import FloatArray
+
+_BETWEEN: Final = 0.9  # of half the growth
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +45,8 @@ def fit_ramp(volume: FloatArray, pressure: FloatArray, first: int, last: int, no
     v = volume[first : last + 1]
     p = pressure[first : last + 1]
     half = 0.5 * float(v[-1] - v[0])
-    if half <= 0.0:
+    # A parabola needs a row between the ends; where growth comes in one leap there is none.
+    if half <= 0.0 or np.all(np.abs((v - v[0]) / half - 1.0) > _BETWEEN):
         return Ramp(float(np.mean(p)), 0.0, float(np.std(p)) + 1.0, float(np.mean(p)), 0.0, 1.0)
     z = (v - v[0]) / half - 1.0
     design = np.stack([np.ones_like(z), z, z * z], axis=1)

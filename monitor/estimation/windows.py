@@ -254,7 +254,18 @@ def _late_heat(scene: _Scene, first: int, last: int) -> float:
     by_lag = abs(float(other[last] - other[first]) / grown - 1.0)
     # Clocks apart move growth in at one end and out at the other.
     ends = (_rate(rows.time, volume, last) - _rate(rows.time, volume, first)) / grown
-    return math.hypot(by_lag, abs(ends) * max(heating.late_sd, _CLOCK_LEAST))
+    by_clock = abs(ends) * max(heating.late_sd, _CLOCK_LEAST)
+    return math.hypot(by_lag, by_clock, _edge(rows, volume, first, last) / grown)
+
+
+def _edge(rows: Samples, volume: FloatArray, first: int, last: int) -> float:
+    """Return the sd of the growth by not knowing when between two rows the burner went off. [m³]."""
+    on = np.flatnonzero(rows.heater[first : last + 1] > 0.5)
+    if len(on) == 0 or first + int(on[-1]) >= last:
+        return 0.0
+    row = first + int(on[-1])
+    between = float(rows.time[row + 1] - rows.time[row])
+    return between / math.sqrt(12.0) * float(np.max(np.diff(volume) / np.diff(rows.time)))
 
 
 def _rate(time: FloatArray, volume: FloatArray, row: int) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant, plant_of
+from monitor.estimation.ramp import fit_ramp
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.windows import Heating, Kind, Window, find_windows
 from monitor.site import Antifreeze, Heater, HeaterKind, Site
@@ -287,3 +288,11 @@ def test_noise_and_resolution_of_signals_made_by_hand() -> None:
     assert noise_of(stepped).resolution == pytest.approx(690.0, rel=1e-6)
     assert noise_of(stepped).sd >= 690.0 / math.sqrt(12.0)
     assert noise_of(ramp).resolution == 0.0
+
+
+def test_growth_that_comes_in_one_leap_gives_no_ramp() -> None:
+    """Rows before a late burner's heat and rows after it hold two values of growth: no parabola goes through these."""
+    volume = np.array([0.0, 0.0, 0.0, 1e-4, 1e-4, 1e-4])
+    ramp = fit_ramp(volume, np.linspace(4e5, 4.1e5, 6), 0, 5, noise_of(np.full(6, 4e5)))
+    assert ramp.rise == 0.0
+    assert ramp.rise_sd > 1.0
