@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from tests.plants.cushion import Course, Fitting, Relief, Sensor, Spans, atmosphere
+from tests.plants.faults import Spoil, Steps
 from tests.plants.library import Known, library
 from tests.plants.trace import DAY, FloatArray
 
@@ -45,7 +46,8 @@ class Wrong:
 class Case:
     """A plant, what its site file and visit book say, and what is wrong with it.
 
-    ``site`` overrides keys of the site file, ``"heater.input"`` style; None leaves a key out.
+    ``site`` overrides keys of the site file, ``"heater.input"`` style; None leaves a key out. ``steps`` are
+    those of the supply, ``spoil`` is what a faulty device makes of the readings.
     """
 
     name: str
@@ -68,6 +70,8 @@ class Case:
     visits: tuple[Booked, ...] = (Booked(0.0, "gauged", SIXTY, SIXTY),)
     site: Mapping[str, str | float | None] = field(default_factory=dict)
     wrong: tuple[Wrong, ...] = ()
+    steps: Steps = field(default_factory=Steps)
+    spoil: Spoil | None = None
 
 
 def losing(start: float, per_day: float, *, from_day: float = 0.0, altitude: float = 0.0) -> Course:

@@ -94,8 +94,8 @@ class Fitting:
 STEEL: Final = 3.0 * 12.0e-6
 """Cubic expansion of unalloyed steel [1/K]: three times 12e-6 1/K, EN 1993-1-1:2005 section 3.2.6."""
 
-_WARM: Final = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0)
-_BETA: Final = (1.6e-5, 8.8e-5, 2.07e-4, 3.03e-4, 3.85e-4, 4.58e-4, 5.23e-4, 5.84e-4, 6.41e-4, 6.96e-4)
+WARM: Final = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 70.0, 80.0, 90.0)
+BETA: Final = (1.6e-5, 8.8e-5, 2.07e-4, 3.03e-4, 3.85e-4, 4.58e-4, 5.23e-4, 5.84e-4, 6.41e-4, 6.96e-4)
 """Expansion of water [1/K] at these temperatures [°C]; handbook values, 1 atm."""
 
 
@@ -109,7 +109,7 @@ def held_by_shell(trace: Trace, share: float) -> FloatArray:
     The kept traces know one temperature; below 30 °C, where beta vanishes, the value of 30 °C stands
     for a heater that is still warm above.
     """
-    beta = np.interp(np.maximum(trace.top, 30.0), _WARM, _BETA)
+    beta = np.interp(np.maximum(trace.top, 30.0), WARM, BETA)
     return np.asarray(trace.growth * (1.0 - share * STEEL / beta))
 
 

@@ -43,9 +43,9 @@ def plant(case: Case, seed: int, trace: Trace | None = None) -> Result:
         coarse = wandering(
             clock, np.random.default_rng([seed, 13]), mean=case.supply, swing=case.swing, wander=case.wander
         )
-        return np.interp(time, clock, coarse)
+        return np.interp(time, clock, coarse) + case.steps.at(time)
 
-    return apply_cushion(
+    result = apply_cushion(
         ran,
         vessel_litres=case.vessel_litres,
         precharge_kpa=case.charge,
@@ -55,6 +55,7 @@ def plant(case: Case, seed: int, trace: Trace | None = None) -> Result:
         open_spans=case.open_spans,
         seed=seed,
     )
+    return result if case.spoil is None else case.spoil(result, np.random.default_rng([seed, 17]))
 
 
 def stamp(seconds: float) -> str:
