@@ -22,15 +22,15 @@ from monitor.site import Site
 
 _DAY: Final = 86400.0
 _LEARNED: Final = 40  # minutes of climbs with the heater on
-_LEARNED_DAYS: Final = 3.0
+_LEARNED_DAYS: Final = 8.0  # two heaters that take turns by the week are found out by then
 _ALONE: Final = 0.85  # of the climbs came with this heater: there is no other source
-_QUIET: Final = 1.5 * _DAY  # off without a break
+_QUIET: Final = 2.5 * _DAY  # off without a break
 _EPISODES: Final = 6
 _NIGHT: Final = 2  # of them between 21 and 6 o'clock: the sun does not heat then
 _PACE: Final = 0.4  # of the minutes of climbs a day before
 _ALIKE: Final = (0.6, 1.7)  # slope over that of the known heater
 _KEPT: Final = 40
-_MEMORY: Final = 0.98  # of the counts an hour
+_MEMORY: Final = 0.998  # of the counts an hour
 _ON: Final = 0.5
 
 
@@ -62,6 +62,8 @@ class Stopped:
         state = minutes.on_at(1)
         near = minutes.on_at(-3) + state + minutes.on_at(4)
         if np.nanmax(minutes.on, initial=0.0) > _ON:
+            # What climbed in a spell that the heater itself ended was another source's doing.
+            self._off += self._minutes
             self._work(minutes, state > _ON, near > _ON)
             self.clear()
         elif np.isfinite(minutes.on).all():

@@ -50,13 +50,15 @@ class SensorTrust:
         else:
             return []
         if self._raised is not None:
-            self._habits.keep()
+            if isinstance(mark, Hour):
+                self._habits.keep()
             return self._over(mark.at)
         found = self._stuck() or self._beyond(mark.at) or self._changed()
         if found is None:
             return []
         self._raised = str(found.evidence["kind"])
         self._held.watch_again()
+        self._habits.found()
         return [found]
 
     def visit(self, visit: Visit) -> None:

@@ -79,6 +79,7 @@ class Habits:
         self._days: list[Day] = []
         self._rises: list[float] = []
         self._heat = 0.0
+        self._kept = 0
 
     def hour(self, rows: Samples, at: float) -> None:
         """Take the rows of an hour."""
@@ -149,7 +150,7 @@ class Habits:
 
     def usual_again(self, kind: str) -> bool:
         """Whether the last day is as days were before ``kind`` was found."""
-        if len(self._hours) < _HOURS or not self._days:
+        if self._kept < _HOURS or not self._days:
             return False
         now, usual = _day(self._hours[-_HOURS:]), _usual(self._days)
         if kind == "noise":
@@ -159,8 +160,13 @@ class Habits:
         return usual.level > 0.0 and abs(now.level / usual.level - 1.0) < _UNIT_WIDE
 
     def keep(self) -> None:
-        """Hold the days as they are: what comes now is no habit."""
+        """Hold the days as they are after an hour: what comes now is no habit."""
         self._hours = self._hours[-_HOURS:]
+        self._kept += 1
+
+    def found(self) -> None:
+        """Start to wait for a day of usual hours."""
+        self._kept = 0
 
 
 def _day(hours: list[_Hour]) -> Day:
