@@ -7,6 +7,7 @@ Pressures gauge [Pa], times in minutes.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -63,6 +64,9 @@ class Level:
     def __init__(self) -> None:
         self._levels: list[float] = []
         self._noises: list[Noise] = []
+        self.level = 0.0  # that the supply gives
+        self.spread = 0.0  # standard deviation of the level between hours
+        self.noise = Noise(0.0, 0.0)  # of the quietest quarter of the hours
 
     @property
     def known(self) -> bool:
@@ -73,23 +77,12 @@ class Level:
         """Take the pressures [Pa] of an hour."""
         if len(p) < _ROWS:
             return
-        self._levels = [*self._levels[1 - _HOURS :], float(np.quantile(p, 0.25))]
+        low = float(np.partition(p, len(p) // 4)[len(p) // 4])
+        self._levels = [*self._levels[1 - _HOURS :], low]
         self._noises = [*self._noises[1 - _HOURS :], noise_of(p)]
-
-    @property
-    def level(self) -> float:
-        """The level that the supply gives."""
-        return float(np.median(self._levels))
-
-    @property
-    def spread(self) -> float:
-        """Standard deviation of the level between hours."""
-        return max(1.4826 * float(np.median(np.abs(np.array(self._levels) - self.level))), _WANDER)
-
-    @property
-    def noise(self) -> Noise:
-        """Noise of the quietest quarter of the hours."""
-        return sorted(self._noises, key=lambda n: n.sd)[len(self._noises) // 4]
+        self.level = median(self._levels)
+        self.spread = max(1.4826 * median([abs(level - self.level) for level in self._levels]), _WANDER)
+        self.noise = sorted(self._noises, key=lambda n: n.sd)[len(self._noises) // 4]
 
 
 class Grid:
@@ -133,9 +126,10 @@ class Grid:
     def _bridge(self) -> None:
         """Fill minutes without a row between rows that are near."""
         for values in (self._p, self._on):
-            known = np.flatnonzero(np.isfinite(values))
-            if len(known) in {0, len(values)}:
+            finite = np.isfinite(values)
+            if finite.all() or not finite.any():
                 continue
+            known = np.flatnonzero(finite)
             holes = np.flatnonzero(~np.isfinite(values))
             after = np.searchsorted(known, holes)
             inside = (after > 0) & (after < len(known))

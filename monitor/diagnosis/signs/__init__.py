@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from monitor.diagnosis.signs.heater import HeaterState
+from monitor.diagnosis.signs.sensor import SensorTrust
 from monitor.diagnosis.signs.sign import Sign
 from monitor.estimation.plant import Plant
 from monitor.site import Site
@@ -9,5 +11,4 @@ from monitor.site import Site
 
 def signs_of(site: Site, plant: Plant) -> tuple[Sign, ...]:
     """Return the signs that are looked for at a site, in the order in which they are asked."""
-    del site, plant
-    return ()
+    return (SensorTrust(site, plant), HeaterState(site, plant))

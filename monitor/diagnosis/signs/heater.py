@@ -7,16 +7,15 @@ regulator or a swing of the supply cannot decide.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from monitor.diagnosis.faults import Fault, Severity
-from monitor.diagnosis.signs.heater_expected import climb, recoveries
-from monitor.diagnosis.signs.heater_off import Stopped
-from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.signs.heater_counts import LAGS, Count, Counts
+from monitor.diagnosis.signs.heater_expected import climb, recoveries
+from monitor.diagnosis.signs.heater_off import Reported, Stopped
+from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.burns import Gap, Hour, Mark
 from monitor.estimation.minutes import Grid, Level, Minutes
@@ -24,8 +23,6 @@ from monitor.estimation.plant import Plant
 from monitor.estimation.samples import Samples
 from monitor.site import HeaterKind, Site, Visit
 
-_HOUR: Final = 3600.0
-_DAY: Final = 24.0 * _HOUR
 _RELIEF: Final = 0.85  # of the relief setting: above it a valve that opens holds the line still
 _SILENT: Final = 0.4  # share of "on" minutes that climb: of 98 healthy trial plants none had less than 0.8
 _LONE: Final = 0.8  # share of "off" minutes that climb where the state is upside down
@@ -43,26 +40,9 @@ _LATE, _LATE_SLOW = 5, 8  # min that the line may follow less: metal and coils h
 _EARLY: Final = -2  # min: no line climbs before it is heated
 _GAIN: Final = 0.12  # of `Count.fit` by another lag
 _EXPLAINED: Final = 0.85
-_STUCK: Final = 24.0 * _HOUR
+_STUCK: Final = 86400.0  # s
 _STUCK_RECOVERIES: Final = 6.0  # times the whole water from cold, without a pause: no thermostat allows it
-_PAUSE: Final = _HOUR  # of silence: what happened then is not known
-
-
-@dataclass(slots=True)
-class _On:
-    """Since when the heater is reported on without a pause, None while it is off."""
-
-    since: float | None = None
-
-    def rows(self, rows: Samples) -> None:
-        """Take rows of an hour."""
-        off = np.flatnonzero(~(rows.heater > 0.5) & np.isfinite(rows.heater))
-        on = np.flatnonzero(rows.heater > 0.5)
-        if len(off):
-            later = on[on > off[-1]]
-            self.since = float(rows.time[later[0]]) if len(later) else None
-        elif len(on) and self.since is None:
-            self.since = float(rows.time[on[0]])
+_PAUSE: Final = 3600.0  # s of silence: what happened then is not known
 
 
 class HeaterState:
@@ -72,7 +52,7 @@ class HeaterState:
         self._site, self._plant = site, plant
         self._speaker = Speaker(site)
         self._grid, self._level, self._counts = Grid(), Level(), Counts()
-        self._on = _On()
+        self._on = Reported()
         self._stopped = Stopped(site)
         self._raised: str | None = None
 
@@ -165,7 +145,7 @@ class HeaterState:
         return self._clock()
 
     def _inverted(self, count: Count) -> Opinion | None:
-        climbs_on, climbs_off, stands_on, stands_off = count.at()
+        climbs_on, climbs_off, stands_on, _ = count.at()
         if count.minutes < _SPAN or stands_on < _STANDS or climbs_off < _CLIMBS:
             return None
         silent = climbs_on <= _SILENT * (climbs_on + stands_on)

@@ -7,7 +7,9 @@ is said under blindness, and not here.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
+from statistics import median
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -16,8 +18,8 @@ import numpy as np
 from monitor.diagnosis.faults import Fault, Severity
 from monitor.diagnosis.signs.sign import Opinion
 from monitor.diagnosis.words import Speaker
-from monitor.estimation.minutes import Minutes
-from monitor.estimation.samples import FloatArray
+from monitor.estimation.minutes import Flags, Minutes
+from monitor.estimation.samples import Samples
 from monitor.site import Site
 
 _DAY: Final = 86400.0
@@ -32,6 +34,23 @@ _ALIKE: Final = (0.6, 1.7)  # slope over that of the known heater
 _KEPT: Final = 40
 _MEMORY: Final = 0.998  # of the counts an hour
 _ON: Final = 0.5
+
+
+@dataclass(slots=True)
+class Reported:
+    """Since when the heater is reported on without a pause, None while it is off."""
+
+    since: float | None = None
+
+    def rows(self, rows: Samples) -> None:
+        """Take rows of an hour."""
+        off = np.flatnonzero(~(rows.heater > 0.5) & np.isfinite(rows.heater))
+        on = np.flatnonzero(rows.heater > 0.5)
+        if len(off):
+            later = on[on > off[-1]]
+            self.since = float(rows.time[later[0]]) if len(later) else None
+        elif len(on) and self.since is None:
+            self.since = float(rows.time[on[0]])
 
 
 class Stopped:
@@ -70,8 +89,8 @@ class Stopped:
             self._since = at if self._since is None else self._since
             self._spell(minutes, at)
 
-    def _work(self, minutes: Minutes, on: FloatArray, near: FloatArray) -> None:
-        here, other = minutes.climbs & on.astype(bool), minutes.climbs & ~near.astype(bool)
+    def _work(self, minutes: Minutes, on: Flags, near: Flags) -> None:
+        here, other = minutes.climbs & on, minutes.climbs & ~near
         self._on = self._on * _MEMORY + float(np.count_nonzero(here))
         self._off = self._off * _MEMORY + float(np.count_nonzero(other))
         self._hours = self._hours * _MEMORY + len(minutes.climbs) / 60.0
@@ -100,7 +119,7 @@ class Stopped:
         if self._episodes < _EPISODES or self._night < _NIGHT or 2 * self._slides > self._minutes:
             return False
         pace = self._minutes / ((at - self._since) / 3600.0)
-        ratio = float(np.median(self._new) / np.median(self._slopes))
+        ratio = median(self._new) / median(self._slopes)
         return pace >= _PACE * self._on / self._hours and _ALIKE[0] <= ratio <= _ALIKE[1]
 
     def opinion(self, at: float, speaker: Speaker) -> Opinion | None:
@@ -118,7 +137,7 @@ class Stopped:
             "kind": "stuck_off",
             "heat_ups": float(self._episodes),
             "heat_ups_at_night": float(self._night),
-            "slope_over_known": float(np.median(self._new) / np.median(self._slopes)),
+            "slope_over_known": median(self._new) / median(self._slopes),
             "climbs_min": float(self._minutes),
         }
         return Opinion(Fault.HEATER_STATE_FAULT, 0.95, self._since, Severity.MEDIUM, seen, evidence)

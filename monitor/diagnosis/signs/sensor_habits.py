@@ -8,6 +8,7 @@ the rises in the same ratio, is a change of unit: a real change of pressure woul
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -77,6 +78,7 @@ class Habits:
     def __init__(self) -> None:
         self._hours: list[_Hour] = []
         self._days: list[Day] = []
+        self._usual: Day | None = None
         self._rises: list[float] = []
         self._heat = 0.0
         self._kept = 0
@@ -94,6 +96,7 @@ class Habits:
         if len(self._hours) >= 2 * _HOURS:
             self._days = [*self._days[1 - _KEPT :], _day(self._hours[:_HOURS])]
             self._hours = self._hours[_HOURS:]
+            self._usual = _usual(self._days)
 
     def burn(self, burn: Burn) -> None:
         """Take a burn."""
@@ -105,12 +108,17 @@ class Habits:
     def forget(self) -> None:
         """Begin anew: sensor or line are other ones."""
         self._hours, self._days, self._rises, self._heat = [], [], [], 0.0
+        self._usual = None
 
     def changed(self) -> Changed | None:
         """Return what has changed in the last day against the days before it, if it can only be the sensor."""
-        if len(self._days) < _LEARNED or len(self._hours) < _UNIT_HOURS:
+        usual = self._usual
+        if usual is None or len(self._days) < _LEARNED or len(self._hours) < _UNIT_HOURS:
             return None
-        return self._unit() or (None if len(self._hours) < _HOURS else self._plugged() or self._noisy())
+        found = self._unit(usual)
+        if found is not None or len(self._hours) < _HOURS:
+            return found
+        return self._plugged(usual) or self._noisy()
 
     def _noisy(self) -> Changed | None:
         usual = min(day.noise for day in self._days)
@@ -120,9 +128,9 @@ class Habits:
             return None
         return Changed("noise", last[0].at, usual, least, 0.96)
 
-    def _plugged(self) -> Changed | None:
+    def _plugged(self, usual: Day) -> Changed | None:
         last = self._hours[-_HOURS:]
-        now, usual = _day(last), _usual(self._days)
+        now = _day(last)
         if usual.dips < _DIPS or min(day.dips for day in self._days) < _SHRUNK * _DIPS:
             return None
         used = now.heat >= _HEAT * usual.heat and now.burns >= _BURNS
@@ -130,17 +138,25 @@ class Habits:
             return None
         return Changed("plugged", last[0].at, usual.rise, now.rise, 0.96)
 
-    def _unit(self) -> Changed | None:
+    def _unit(self, usual: Day) -> Changed | None:
         last = self._hours[-_UNIT_HOURS:]
-        levels = np.array([hour.level for hour in last])
-        usual = _usual(self._days)
-        rises = [rise for hour in last for rise in hour.rises]
-        if usual.level <= 0.0 or usual.rise <= 0.0 or len(rises) < _LEARNED or min(rises) <= 0.0 or np.min(levels) <= 0.0:
+        middle = median([hour.level for hour in last])
+        if usual.level > 0.0 and abs(middle / usual.level - 1.0) < 0.5:  # the everyday case, at once
             return None
-        ratio = float(np.median(levels)) / usual.level
+        levels = np.array([hour.level for hour in last])
+        rises = [rise for hour in last for rise in hour.rises]
+        if (
+            usual.level <= 0.0
+            or usual.rise <= 0.0
+            or len(rises) < _LEARNED
+            or min(rises) <= 0.0
+            or np.min(levels) <= 0.0
+        ):
+            return None
+        ratio = middle / usual.level
         for unit in (*UNITS, *(1.0 / unit for unit in UNITS)):
             near = np.abs(np.log(levels / (usual.level * unit))) <= _UNIT_WIDE
-            rise = abs(np.log(float(np.median(rises)) / usual.rise / unit)) <= np.log(_RISES_WIDE)
+            rise = abs(np.log(median(rises) / usual.rise / unit)) <= np.log(_RISES_WIDE)
             if near.mean() >= 0.9 and rise and self._steady(usual.level):
                 return Changed(f"unit x{unit:.4g}", last[0].at, usual.level, usual.level * ratio, 0.97)
         return None
@@ -150,9 +166,10 @@ class Habits:
 
     def usual_again(self, kind: str) -> bool:
         """Whether the last day is as days were before ``kind`` was found."""
-        if self._kept < _HOURS or not self._days:
+        usual = self._usual
+        if self._kept < _HOURS or usual is None:
             return False
-        now, usual = _day(self._hours[-_HOURS:]), _usual(self._days)
+        now = _day(self._hours[-_HOURS:])
         if kind == "noise":
             return now.noise < 2.0 * usual.noise
         if kind == "plugged":
@@ -172,26 +189,23 @@ class Habits:
 def _day(hours: list[_Hour]) -> Day:
     rises = [rise for hour in hours for rise in hour.rises]
     return Day(
-        float(np.quantile([hour.noise for hour in hours], 0.25)),
+        sorted(hour.noise for hour in hours)[len(hours) // 4],
         sum(hour.dips for hour in hours),
         len(rises),
         sum(hour.heat for hour in hours),
-        float(np.median(rises)) if rises else 0.0,
-        float(np.median([hour.level for hour in hours])),
+        median(rises) if rises else 0.0,
+        median([hour.level for hour in hours]),
         len(hours),
     )
 
 
 def _usual(days: list[Day]) -> Day:
-    def middle(values: list[float]) -> float:
-        return float(np.median(values))
-
     return Day(
-        middle([day.noise for day in days]),
-        int(middle([float(day.dips) for day in days])),
-        int(middle([float(day.burns) for day in days])),
-        middle([day.heat for day in days]),
-        middle([day.rise for day in days]),
-        middle([day.level for day in days]),
+        median([day.noise for day in days]),
+        int(median([float(day.dips) for day in days])),
+        int(median([float(day.burns) for day in days])),
+        median([day.heat for day in days]),
+        median([day.rise for day in days]),
+        median([day.level for day in days]),
         len(days),
     )

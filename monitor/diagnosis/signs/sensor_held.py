@@ -8,6 +8,7 @@ by burns: of those seen before, how many moved it? A line that never moved since
 from __future__ import annotations
 
 import math
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -83,7 +84,7 @@ class Held:
         if moved:
             self._burns = [*self._burns[1 - _BURNS :], (on, True)]
             return
-        usual = float(np.median([seconds for seconds, _ in self._burns])) if self._burns else 0.0
+        usual = median([seconds for seconds, _ in self._burns]) if self._burns else 0.0
         self._burns_held += on >= _HALF * usual
         self._strong += strong
         if self._burns_held <= 1:  # more than one in a row is what is looked for, and no habit

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.estimation.plant import Plant
-from monitor.estimation.samples import FloatArray, Samples
+from monitor.estimation.samples import Samples
 
 _VACUUM: Final = 0.9  # of the atmosphere, below it
 _VACUUM_FOR: Final = 60.0  # s
@@ -33,6 +34,8 @@ _SPIKE_LOW: Final = -0.2  # of the atmosphere
 _SPIKE_HIGH: Final = 1.5
 _ROWS: Final = 3
 _DAY: Final = 86400.0
+
+Flags = NDArray[np.bool_]
 
 
 @dataclass(slots=True)
@@ -86,9 +89,9 @@ class Range:
             self._spikes(rows)
         self._tail = float(rows.time[-1]), float(p[-1])
 
-    def _follow(self, kind: str, rows: Samples, bad: FloatArray) -> None:
+    def _follow(self, kind: str, rows: Samples, bad: Flags) -> None:
         run = self._runs[kind]
-        good = np.flatnonzero(~bad.astype(bool))
+        good = np.flatnonzero(~bad)
         first = int(good[-1]) + 1 if len(good) else 0
         if first >= len(rows):
             run.since = None
