@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from typing import Final
 
 import typer
 
-from monitor.cli import alert, check, demo, examine, neglected, rejected, run, size, visit
+from monitor.cli import alert, check, commission, demo, examine, neglected, rejected, run, size, visit
 from monitor.errors import CushionwatchError, InputError, StoreError
 
 USAGE: Final = 2
 """Exit code for bad input; typer uses it for a wrong command line too."""
+
+_FULL: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO})
+"""What a place says that takes no more; commands word it themselves where they open a file by name."""
 
 app = typer.Typer(
     name="cushionwatch",
@@ -23,18 +27,36 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
 )
-for module in (demo, run, check, examine, size, visit, rejected, alert, neglected):
+for module in (demo, run, check, commission, examine, size, visit, rejected, alert, neglected):
     module.add_to(app)
 
 
 def main() -> None:
     """Run the command line; ends the process with its exit code."""
     try:
-        app()
+        _run()
     except CushionwatchError as error:
         sys.stderr.write(f"cushionwatch: {error}\n")
         sys.exit(USAGE if isinstance(error, InputError | StoreError) else 1)
     except BrokenPipeError:
         # The reader of our output has gone; nothing more can be said, not even at the interpreter's end.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _silence()
         sys.exit(1)
+    except OSError as error:
+        if error.filename is not None or error.errno not in _FULL:
+            raise
+        sys.stderr.write(f"cushionwatch: the output cannot be written: {error.strerror}\n")
+        _silence()
+        sys.exit(1)
+
+
+def _run() -> None:
+    try:
+        app()
+    except SystemExit:
+        sys.stdout.flush()  # or the interpreter finds at its end that it cannot, with a traceback
+        raise
+
+
+def _silence() -> None:
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import re
 import subprocess
 import sys
@@ -416,3 +417,22 @@ def test_thinning_keeps_the_peaks() -> None:
     assert len(kept) <= 1000
     assert (kept.max(), kept.min()) == (9.0, -9.0)
     assert (np.diff(kept_time) > 0).all()
+
+
+@pytest.mark.parametrize(
+    ("words", "unbuffered"), [(["--help"], "1"), (["neglected"], ""), (["neglected", "--json"], "1")]
+)
+def test_output_that_cannot_be_written_is_one_line(words: list[str], unbuffered: str) -> None:
+    """A full disk, as the kernel plays it: whether the text is short enough to wait in a buffer or not."""
+    env = {**os.environ, "PYTHONUNBUFFERED": unbuffered}
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "monitor", *words],
+            env=env,
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert done.returncode == 1
+    assert done.stderr == "cushionwatch: the output cannot be written: No space left on device\n"
