@@ -39,7 +39,7 @@ class Antifreeze:
 class Heater:
     """The heater: water volume [m³], fuel or electric input [W], conversion to the water, setpoint [°C].
 
-    ``antifreeze`` is None for plain water; only a loop may have any.
+    Of a loop only: ``antifreeze``, None for plain water; ``height`` of water above the tank, up to the top. [m]
     """
 
     kind: HeaterKind = HeaterKind.STORAGE
@@ -48,6 +48,7 @@ class Heater:
     efficiency: float | None = None
     setpoint: float | None = None
     antifreeze: Antifreeze | None = None
+    height: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -75,7 +75,10 @@ KINDS: Final[Mapping[str, Mapping[str, Unit]]] = {
     "duration": DURATION,
 }
 
-_QUANTITY = re.compile(r"\s*([-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*([^\s\d.+-]\S*)\s*")
+_QUANTITY = re.compile(r"\s*([-+]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*([^\s\d.+-]\S*)\s*")
+
+_SAME: Final = {"l": "L", "ml": "mL"}
+"""Both letters stand for the litre (SP 811, table 6); L is the one that is written here."""
 
 _SHOWN: Final = 60
 """How many characters of a wrong value an error message repeats."""
@@ -117,7 +120,7 @@ def parse(text: object, kind: str) -> float:
             f'{_shown(text)} is no {kind}: write a number and a unit, like "1.5 {example}" ({allowed})'
         )
     number, name = match.groups()
-    unit = units.get(name)
+    unit = units.get(name, units.get(_SAME.get(name, name)))
     if unit is None:
         raise InputError(
             f"unit {_shown(name)} in {_shown(text)} is not known for a {kind}: allowed are {allowed}"

@@ -90,6 +90,7 @@ def test_a_loop_may_hold_glycol(tmp_path, text, kind, share):
         ('"methanol 30 % by mass"', "propylene or ethylene"),
         ('"propylene 80 % by mass"', "0..0.6"),
         ("30", 'like "propylene 30 % by volume"'),
+        ('"propylene 0 % by volume"', "a share above 0 % is meant; for plain water leave it out"),
     ],
 )
 def test_glycol_that_cannot_be_is_told_with_its_line(tmp_path, text, words):
@@ -102,6 +103,41 @@ def test_glycol_that_cannot_be_is_told_with_its_line(tmp_path, text, words):
 def test_glycol_is_refused_where_people_drink(tmp_path):
     (said,) = problems(tmp_path, GOOD.replace("[tank]", 'glycol = "propylene 30 % by mass"\n[tank]'))
     assert "heating loop" in said
+
+
+@pytest.mark.parametrize(("text", "metres"), [("9 m", 9.0), ("30 ft", 9.144), ("0 m", 0.0)])
+def test_a_loop_has_a_height_above_its_tank(tmp_path, text, metres):
+    site = load_site(write(tmp_path, LOOP.replace("[tank]", f'height = "{text}"\n[tank]')))
+    assert site.heater.height == pytest.approx(metres, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"), [("9 bar", "allowed are m, ft"), ("500 m", "allowed: 0 m to 150 m")]
+)
+def test_a_height_that_cannot_be_is_told_with_its_line(tmp_path, text, words):
+    (said,) = problems(tmp_path, LOOP.replace("[tank]", f'height = "{text}"\n[tank]'))
+    assert "line 13" in said or said.startswith(":13")
+    assert "heater.height" in said
+    assert words in said
+
+
+def test_a_height_is_refused_where_it_has_no_effect(tmp_path):
+    (said,) = problems(tmp_path, GOOD.replace("[tank]", 'height = "9 m"\n[tank]'))
+    assert 'height is that of a heating loop (kind = "loop")' in said
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("60 psig", 'all pressures are gauge: write the unit alone, "60 psi"'),
+        ("60PSI(g)", 'all pressures are gauge: write the unit alone, "60 psi"'),
+        ("5 bar abs", "take off the air pressure outside, about 14.7 psi or 1.01 bar"),
+        ("٦٠ psi", "write a number and a unit"),
+    ],
+)
+def test_a_pressure_that_says_gauge_or_absolute_is_told_what_to_write(tmp_path, text, words):
+    said = " ".join(problems(tmp_path, f'id = "a"\n[supply]\npressure = "{text}"\n'))
+    assert words in said
 
 
 def test_unknown_values_may_be_left_out(tmp_path):

@@ -71,6 +71,8 @@ def test_fahrenheit_fixed_points(fahrenheit: float, celsius: float, unit: str) -
         ("2e2 kPa", "pressure", 2e5),
         ("0.05 m3", "volume", 0.05),
         ("54 °C", "temperature", 54.0),
+        ("150 l", "volume", 0.15),
+        ("5 ml", "volume", 5e-6),
     ],
 )
 def test_ways_to_write_a_quantity(text: str, kind: str, si: float) -> None:
@@ -89,7 +91,20 @@ def test_unknown_unit_names_the_unit_and_all_that_are_allowed(text: str, kind: s
 
 @pytest.mark.parametrize(
     "text",
-    ["60", "", "psi", "6 0 psi", "1,5 bar", "1.5.2 bar", "--5 bar", "nan psi", "NaN", "inf bar", "0x10 bar"],
+    [
+        "60",
+        "",
+        "psi",
+        "6 0 psi",
+        "1,5 bar",
+        "1.5.2 bar",
+        "--5 bar",
+        "nan psi",
+        "NaN",
+        "inf bar",
+        "0x10 bar",
+        "٦٠ psi",
+    ],
 )
 def test_what_is_no_quantity_is_shown_with_an_example(text: str) -> None:
     with pytest.raises(InputError) as caught:

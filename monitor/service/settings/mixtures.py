@@ -35,6 +35,8 @@ def read_mixture(text: object) -> Antifreeze:
         share = units.parse(match[2], "share")
         by_mass = share if by == "mass" else float(mass_share(kind, share))
         glycol(kind, by_mass)
-    except OutOfRangeError as error:
+    except (InputError, OutOfRangeError) as error:
         raise InputError(f"{text!r}: {error}") from error
+    if by_mass == 0.0:
+        raise InputError(f"{text!r}: a share above 0 % is meant; for plain water leave it out")
     return Antifreeze(kind.value, by_mass)

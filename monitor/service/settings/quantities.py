@@ -22,7 +22,10 @@ T = TypeVar("T")
 
 _EFFICIENCY_MOST = 1.1  # a condensing heater, by the lower heating value of its fuel
 _SITE_ID = re.compile(r"[A-Za-z0-9_-][A-Za-z0-9._-]{0,63}")
-_ABSOLUTE = re.compile(r"(psi|bar|kPa|MPa)\s*\(?[ag](bs|uge)?\.?\)?", re.IGNORECASE)
+_REFERENCE = re.compile(
+    r"\s*(\S{0,20}[0-9.])\s*(psi|bar|kPa|MPa)\s*\(?([ag])(?:bs|uge)?\.?\)?\s*", re.IGNORECASE
+)
+_SPELT = {unit.lower(): unit for unit in units.PRESSURE}
 
 
 def quantity(kind: str, low: str, high: str, hint: str = "") -> Callable[[object], float]:
@@ -33,15 +36,26 @@ def quantity(kind: str, low: str, high: str, hint: str = "") -> Callable[[object
         try:
             value = units.parse(text, kind)
         except InputError as exc:
-            gauge = isinstance(text, str) and kind == "pressure" and _ABSOLUTE.search(text)
-            raise refuse(
-                str(exc) + ("; all pressures are gauge: write the unit alone" if gauge else "")
-            ) from exc
+            raise refuse(str(exc) + (_gauge_meant(text) if kind == "pressure" else "")) from exc
         if not least <= value <= most:
             raise refuse(f"allowed: {low} to {high}{hint}")
         return value
 
     return read
+
+
+def _gauge_meant(text: object) -> str:
+    """Return what to write where a unit says gauge or absolute, as in "60 psig"."""
+    match = _REFERENCE.fullmatch(text) if isinstance(text, str) else None
+    if match is None:
+        return ""
+    number, unit, reference = match.groups()
+    if reference.lower() == "g":
+        return f'; all pressures are gauge: write the unit alone, "{number} {_SPELT[unit.lower()]}"'
+    return (
+        "; all pressures are gauge, as a pressure gauge shows them: take off the air pressure outside, about 14.7 psi "
+        f"or 1.01 bar, and write the unit alone, {_SPELT[unit.lower()]}"
+    )
 
 
 _GAUGE = "; pressures are gauge: is the unit right (psi, bar, kPa, MPa)?"
@@ -56,6 +70,7 @@ TankVolume = Annotated[
 ]
 HeaterInput = Annotated[float, BeforeValidator(quantity("power", "50 W", "20 MW"))]
 Setpoint = Annotated[float, BeforeValidator(quantity("temperature", "20 degC", "99 degC"))]
+LoopHeight = Annotated[float, BeforeValidator(quantity("length", "0 m", "150 m"))]
 Altitude = Annotated[float, BeforeValidator(quantity("length", "-500 m", "5000 m"))]
 
 

@@ -18,6 +18,7 @@ from monitor.service.settings.quantities import (
     Efficiency,
     HeaterInput,
     Label,
+    LoopHeight,
     Mixture,
     ReliefPressure,
     Setpoint,
@@ -36,7 +37,7 @@ PressureUnit = Literal["psi", "bar", "kPa", "MPa"]
 class HeaterTable(Table):
     """``[heater]``: volume is all the water that is heated, input the fuel or electric power.
 
-    ``glycol`` names what is mixed into the water of a loop.
+    Of a loop only: ``glycol`` names what is mixed into its water, ``height`` is the water above the tank.
     """
 
     kind: HeaterKind = HeaterKind.STORAGE
@@ -45,6 +46,17 @@ class HeaterTable(Table):
     efficiency: Efficiency | None = None
     setpoint: Setpoint | None = None
     glycol: Mixture | None = None
+    height: LoopHeight | None = None
+
+    @model_validator(mode="after")
+    def _height_of_loops_only(self) -> Self:
+        """Refuse what would have no effect: tap water reaches its height by the pressure of the line."""
+        if self.height is not None and self.kind is not HeaterKind.LOOP:
+            raise refuse(
+                f'height is that of a heating loop (kind = "loop") above its tank; leave it out for kind "{self.kind}"',
+                at=("height",),
+            )
+        return self
 
     @model_validator(mode="after")
     def _glycol_in_loops_only(self) -> Self:
@@ -127,6 +139,7 @@ class SiteTable(Table):
             self.heater.efficiency,
             self.heater.setpoint,
             self.heater.glycol,
+            self.heater.height,
         )
         return Site(
             id=self.id,
