@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +14,11 @@ import typer
 from monitor.cli.paths import spare
 from monitor.cli.size_options import Options
 from monitor.errors import InputError, OutOfRangeError
+from monitor.service.clock import SystemClock
 
 if TYPE_CHECKING:
     from monitor.cli.size_case import Question
+    from monitor.sizing.case import Case
     from monitor.sizing.result import Sizing
 
 
@@ -40,7 +43,7 @@ def size(**options: Any) -> None:
         return
     from monitor.cli.sizing_text import text  # noqa: PLC0415
 
-    typer.echo(text(found, asked.shown, asked.notes, explain=given.explain))
+    typer.echo(text(found, asked.shown, asked.notes, place=asked.place, explain=given.explain))
 
 
 def _sized(given: Options) -> tuple[Question, Sizing]:
@@ -51,16 +54,33 @@ def _sized(given: Options) -> tuple[Question, Sizing]:
 
     asked = question(given, None if given.site is None else load_site(given.site))
     try:
+        _check_fit(asked.case)
         return asked, work_out(asked.case)
     except (InputError, OutOfRangeError) as error:
         raise InputError(with_options(str(error))) from error
 
 
-def _write(path: Path, asked: Question, found: Sizing) -> None:
-    from monitor.web.sizing.page import page  # noqa: PLC0415 - loads slowly
+def _check_fit(case: Case) -> None:
+    """Refuse a tank that is all reserve: no filling pressure suits it at all."""
+    from monitor.sizing.size import size as work_out  # noqa: PLC0415
 
+    if case.fit is None:
+        return
+    reserve = work_out(replace(case, fit=None)).reserve
+    if case.fit <= reserve:
+        raise InputError(
+            f"the fitted tank of {1e3 * case.fit:.3g} L would not hold the reserve of {1e3 * reserve:.3g} L"
+        )
+
+
+def _write(path: Path, asked: Question, found: Sizing) -> None:
+    from monitor.web import words  # noqa: PLC0415 - loads slowly
+    from monitor.web.sizing.page import page  # noqa: PLC0415
+
+    dated = words.date(SystemClock().now(), asked.timezone)
+    text = page(found, asked.shown, asked.notes, place=asked.place, dated=dated)
     try:
-        path.write_text(page(found, asked.shown, asked.notes), encoding="utf-8")
+        path.write_text(text, encoding="utf-8")
     except (OSError, ValueError) as error:
         raise InputError(f"{path} cannot be written: {getattr(error, 'strerror', None) or error}") from error
     sys.stderr.write(f"written: {path}\n")

@@ -10,9 +10,9 @@ from typing import Final
 from monitor.cli import size_words as words
 from monitor.cli.size_options import Options
 from monitor.errors import InputError
-from monitor.physics.fluids import Fluid
+from monitor.physics.fluids import Fluid, Glycol, glycol
 from monitor.physics.solids import STEEL
-from monitor.site import HeaterKind, Site
+from monitor.site import Antifreeze, HeaterKind, Site
 from monitor.sizing.case import Case, Code, Method, Part, PresentTank, TankKind, Use
 from monitor.web.sizing.shown import Shown
 
@@ -32,11 +32,13 @@ _NOT_FOR: Final = {
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """What is asked: the case, the units of the answer, what was taken for granted in asking."""
+    """What is asked: the case, the units of the answer, what was taken for granted in asking, and where it is."""
 
     case: Case
     shown: Shown
     notes: tuple[str, ...]
+    place: str = ""
+    timezone: str = "UTC"
 
 
 def question(given: Options, site: Site | None) -> Question:
@@ -51,14 +53,25 @@ def question(given: Options, site: Site | None) -> Question:
     facts = {**_facts(site), **read}
     use = _use(given, site)
     _misplaced(given, use)
-    shown, why = _shown(given, site)
-    code = shown.code if given.code is None else words.chosen("code", given.code, Code)
-    fluid, about = (None, "") if given.glycol is None else words.mixture(given.glycol)
+    units = [_unit_of(given, site)]
+    if given.unit is not None:
+        units.append((words.unit(given.unit), ""))
+    shown = Shown(units[-1][0])
+    code, whose = _code(given, *units[0])
+    mixed = _antifreeze(given, site)
+    fluid = None if mixed is None else glycol(Glycol(mixed.kind), mixed.mass_share)
     case = _case(given, facts, use, code, fluid)
-    notes = [about, *_notes(given, case, site), why]
-    if site is not None:
-        notes.append(_from_site(site, read))
-    return Question(case, shown, tuple(note for note in notes if note))
+    notes = [
+        "" if mixed is None or fluid is None else words.about(mixed, fluid),
+        *_notes(given, case, site),
+        "" if given.unit is not None else f"Units go by {units[0][1]}: {shown.unit}.",
+        whose,
+    ]
+    if site is None:
+        return Question(case, shown, tuple(note for note in notes if note))
+    notes.append(_from_site(site, read, given))
+    place = f"{site.name} ({site.id})" if site.name else site.id
+    return Question(case, shown, tuple(note for note in notes if note), place, site.timezone)
 
 
 def _texts(given: Options) -> Iterator[tuple[str, str]]:
@@ -73,9 +86,11 @@ def _facts(site: Site | None) -> dict[str, float]:
         return {}
     facts = {
         "volume": site.heater.volume,
+        "height": site.heater.height,
         "hot": site.heater.setpoint,
         "altitude": site.altitude,
         "supply": site.supply,
+        "limit": site.supply_limit,
         "relief": site.relief,
         "tank": site.tank_volume,
         "tank_precharge": site.precharge if site.tank_volume is not None else None,
@@ -84,11 +99,18 @@ def _facts(site: Site | None) -> dict[str, float]:
 
 
 def _use(given: Options, site: Site | None) -> Use:
-    if given.use is not None:
-        return words.chosen("use", given.use, Use)
+    use = None if given.use is None else words.chosen("use", given.use, Use)
     if site is None:
-        raise InputError("--use is needed: domestic for hot water from taps, heating for a closed loop")
-    return Use.HEATING if site.heater.kind is HeaterKind.LOOP else Use.DOMESTIC
+        if use is None:
+            raise InputError("--use is needed: domestic for hot water from taps, heating for a closed loop")
+        return use
+    found = Use.HEATING if site.heater.kind is HeaterKind.LOOP else Use.DOMESTIC
+    if use not in {None, found}:
+        raise InputError(
+            f"--use {given.use!r}: site {site.id} has a heater of kind {site.heater.kind}, which is {found} use; leave "
+            "--use out, or correct kind in the site file"
+        )
+    return found
 
 
 def _misplaced(given: Options, use: Use) -> None:
@@ -107,24 +129,31 @@ def _misplaced(given: Options, use: Use) -> None:
         raise InputError("--piping-material tells nothing without --piping, the water in the pipes")
 
 
-def _shown(given: Options, site: Site | None) -> tuple[Shown, str]:
-    if given.unit is not None:
-        return Shown(words.unit(given.unit)), ""
+def _unit_of(given: Options, site: Site | None) -> tuple[str, str]:
+    """Return the unit of pressure in which the question is asked, and what it is taken from."""
     if site is not None:
-        return Shown(site.unit), f"Units go by the site file: {site.unit}."
+        return site.unit, "the site file"
     for name in _PRESSURES:
         text = getattr(given, name)
         if text is not None:
             unit = re.sub(r"[^A-Za-z]", "", text.rstrip()[-4:])
-            return _by(_SHOWN_AS.get(unit, unit), name, given)
-    unit = "psi" if given.volume is not None and given.volume.rstrip().endswith("gal") else "bar"
-    return _by(unit, "volume", given)
+            return _SHOWN_AS.get(unit, unit), words.flag(name)
+    return "bar", "what is usual"  # a message will say which pressure is missing
 
 
-def _by(unit: str, name: str, given: Options) -> tuple[Shown, str]:
-    shown = Shown(unit)
-    limits = "" if given.code is not None else f"; limits and sizes as usual in {_PLACES[shown.code]}"
-    return shown, f"Units go by {words.flag(name)}: {unit}{limits}."
+def _code(given: Options, unit: str, source: str) -> tuple[Code, str]:
+    """Return whose limits and sizes hold, and the sentence that says so; the unit of the answer has no say."""
+    if given.code is not None:
+        code = words.chosen("code", given.code, Code)
+        return code, f"Limits and sizes are those usual in {_PLACES[code]}, as asked for (--code)."
+    code = Shown(unit).code
+    return code, f"Limits and sizes are those usual in {_PLACES[code]}, by {source} in {unit} (--code)."
+
+
+def _antifreeze(given: Options, site: Site | None) -> Antifreeze | None:
+    if given.glycol is not None:
+        return words.mixture(given.glycol)
+    return None if site is None else site.heater.antifreeze
 
 
 _PLACES: Final = {Code.US: "the USA", Code.EUROPE: "Europe"}
@@ -145,7 +174,8 @@ def _case(given: Options, facts: Mapping[str, float], use: Use, code: Code, flui
         tank=kind, cold=facts.get("cold"), supply=facts.get("supply"), height=facts.get("height"),
         precharge=facts.get("precharge"), charge_below=facts.get("charge_below", 0.0),
         relief=facts.get("relief"), highest=facts.get("highest"), supply_limit=facts.get("limit"),
-        altitude=facts.get("altitude", 0.0), present=_present(facts), tank_mass=facts.get("empty_weight"),
+        altitude=facts.get("altitude", 0.0), present=_present(facts), fit=facts.get("fit"),
+        tank_mass=facts.get("empty_weight"),
     )  # fmt: skip
 
 
@@ -187,6 +217,10 @@ def _notes(given: Options, case: Case, site: Site | None) -> Iterator[str]:
         yield "At sea level (--altitude)."
 
 
-def _from_site(site: Site, read: Mapping[str, float]) -> str:
-    taken = ", ".join(words.flag(name)[2:].replace("-", " ") for name in _facts(site) if name not in read)
-    return f"From the file of site {site.id}: {taken}." if taken else ""
+def _from_site(site: Site, read: Mapping[str, float], given: Options) -> str:
+    names = [words.flag(name)[2:].replace("-", " ") for name in _facts(site) if name not in read]
+    if given.use is None:
+        names.insert(0, "use")
+    if site.heater.antifreeze is not None and given.glycol is None:
+        names.append("glycol")
+    return f"From the file of site {site.id}: {', '.join(names)}." if names else ""

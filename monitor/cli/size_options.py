@@ -41,7 +41,9 @@ class Options:
         None
     )
     piping_material: Annotated[Text, _option(_WATER, "copper|PEX|...", "Of what the pipes are.")] = None
-    hot: Annotated[Text, _option(_WATER, '"140 degF"', "Highest temperature.")] = None
+    hot: Annotated[
+        Text, _option(_WATER, '"140 degF"', "Highest temperature that is reached, overshoot included.")
+    ] = None
     cold: Annotated[
         Text, _option(_WATER, '"50 degF"', "Coldest incoming or filling water; 10 degC if left out.")
     ] = None
@@ -75,6 +77,9 @@ class Options:
     tank_precharge: Annotated[
         Text, _option(_TANK, '"40 psi"', "Its air charge, as gauged with the water side relieved.")
     ] = None
+    fit: Annotated[
+        Text, _option(_TANK, '"5 gal"', "The tank to fit, once it is chosen: all figures are then for it.")
+    ] = None
     tank_kind: Annotated[
         Text, _option(_TANK, "diaphragm|plain", "The new tank: with a diaphragm or bladder, or without.")
     ] = None
@@ -82,11 +87,11 @@ class Options:
     method: Annotated[
         Text, _option(_OUT, "ashrae|en12828|potable", "Whose method; the usual one if left out.")
     ] = None
-    code: Annotated[Text, _option(_OUT, "us|europe", "Whose limits and sizes; us with psi, else europe.")] = (
-        None
-    )
+    code: Annotated[
+        Text, _option(_OUT, "us|europe", "Whose limits and sizes; us if pressures are given in psi.")
+    ] = None
     unit: Annotated[
-        Text, _option(_OUT, "psi|bar|kPa|MPa", "Of the answer; else of the site or the pressures given.")
+        Text, _option(_OUT, "psi|bar|kPa|MPa", "Of the answer only; else that of the site or the pressures.")
     ] = None
     explain: Annotated[
         bool, typer.Option("--explain", help="Show every step with its source.", rich_help_panel=_OUT)

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Mapping
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Final, TypeVar
 
-from monitor import units
-from monitor.errors import InputError, OutOfRangeError
-from monitor.physics.fluids import Fluid, Glycol, glycol, mass_share
+from monitor.errors import InputError
+from monitor.physics.fluids import Fluid
 from monitor.physics.solids import MATERIALS, Material
+from monitor.service.settings.mixtures import read_mixture
 from monitor.service.settings.quantities import quantity
+from monitor.site import Antifreeze
 
 T = TypeVar("T", bound=StrEnum)
 
@@ -34,17 +34,25 @@ RANGES: Final[Mapping[str, tuple[str, str, str, str]]] = MappingProxyType(
         "charge_below": ("pressure", "0 bar", "5 bar", ""),
         "tank": ("volume", "0.1 L", "50 m3", ": the whole tank, as on its plate"),
         "tank_precharge": _CHARGE,
+        "fit": ("volume", "0.1 L", "50 m3", ": the whole tank, as on its plate"),
         "empty_weight": ("mass", "0 kg", "20000 kg", ""),
     }
 )
 """Kind and plausible range of each quantity: wide, to catch a wrong unit or a slipped digit."""
 
-_MIXTURE: Final = re.compile(r"\s*(\w+)\s+(\d[\d.]*\s*%)\s+by\s+(mass|volume)\s*")
 _PARTS: Final = (
     ("supply", "--supply"),
     ("filling pressure", "--supply"),
     ("cold pressure", "--supply"),
     ("static height", "--height"),
+    ("top of the loop", "--height"),
+    ("does not lift", "--height"),
+    ("filled cold the loop", "--height"),
+    ("takes water from", "--supply"),
+    ("takes water from", "--precharge"),
+    ("not pass", "--highest"),
+    ("fitted tank", "--fit"),
+    ("present tank", "--tank"),
     ("air charge", "--precharge"),
     ("highest pressure", "--highest"),
     ("relief", "--relief"),
@@ -110,28 +118,21 @@ def material(name: str, text: str) -> Material | None:
     return known[plain]
 
 
-def mixture(text: str) -> tuple[Fluid, str]:
-    """Return what fills a loop, and a sentence about it.
-
-    Examples
-    --------
-    >>> mixture("propylene 30 % by volume")[0].name
-    '30.8 % propylene glycol'
-    """
-    form = f'write {" or ".join(Glycol)}, the share, and by what, like "propylene 30 % by volume"'
-    match = _MIXTURE.fullmatch(text)
-    if match is None or match[1] not in set(Glycol):
-        raise InputError(f"--glycol {text!r}: {form} (or by mass: they differ by a few per cent)")
+def mixture(text: str) -> Antifreeze:
+    """Return what ``--glycol`` names, read as a site file's is."""
     try:
-        kind, share = Glycol(match[1]), units.parse(match[2], "share")
-        by_mass = share if match[3] == "mass" else mass_share(kind, share)
-        fluid = glycol(kind, by_mass)
-    except (InputError, OutOfRangeError) as error:
-        raise InputError(f"--glycol {text!r}: {error}") from error
-    return fluid, (
-        f"{match[1].capitalize()} glycol, {100 * share:.3g} % by {match[3]} ({100 * by_mass:.3g} % by mass), "
-        f"without inhibitors, freezes at {fluid.freezing:.0f} °C ({fluid.freezing * 1.8 + 32:.0f} °F). A product "
-        "with inhibitors swells differently, by up to a fifth and as a rule less: its data sheet tells."
+        return read_mixture(text)
+    except InputError as error:
+        raise InputError(f"--glycol {error}") from error
+
+
+def about(mixed: Antifreeze, fluid: Fluid) -> str:
+    """Return a sentence about the mixture that fills a loop."""
+    share, celsius = 100.0 * mixed.mass_share, fluid.freezing
+    return (
+        f"{mixed.kind.capitalize()} glycol, {share:.3g} % by mass, without inhibitors, freezes at "
+        f"{round(celsius)} °C ({round(celsius * 1.8 + 32)} °F). A product with inhibitors swells differently, by up to "
+        "a fifth and as a rule less: its data sheet tells."
     )
 
 

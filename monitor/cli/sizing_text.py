@@ -15,13 +15,15 @@ _WIDTH: Final = 88
 _NAME: Final = 12
 
 
-def text(found: Sizing, shown: Shown, notes: Sequence[str] = (), *, explain: bool = False) -> str:
+def text(
+    found: Sizing, shown: Shown, notes: Sequence[str] = (), *, place: str = "", explain: bool = False
+) -> str:
     """Return the sizing as lines; with ``explain`` every step of the calculation too."""
-    return "\n".join(_lines(found, shown, notes, explain=explain))
+    heading = textwrap.wrap(title(found, place), _WIDTH)
+    return "\n".join([*heading, *_lines(found, shown, notes, explain=explain)])
 
 
 def _lines(found: Sizing, shown: Shown, notes: Sequence[str], *, explain: bool) -> Iterator[str]:
-    yield title(found)
     yield f"  Method: {METHODS[found.method]}. Pressures are gauge."
     for section in answer(found, shown, notes):
         yield ""

@@ -64,6 +64,25 @@ def test_everybody_can_read_the_page(
     assert complaints == []
 
 
+@pytest.mark.parametrize(("case", "unit"), [(HOME, "psi"), (LOOP, "kPa")])
+def test_result_and_source_are_seen_on_a_phone_without_scrolling_sideways(
+    browser: Browser, tmp_path: Path, case: Case, unit: str
+) -> None:
+    path = tmp_path / "tank.html"
+    path.write_text(page(size(case), Shown(unit)), encoding="utf-8")
+    one = browser.new_context(viewport={"width": 360, "height": 740}).new_page()
+    one.goto(path.as_uri())
+    steps = one.locator(".steps")
+    assert steps.evaluate("box => box.scrollWidth <= box.clientWidth")
+    rights = steps.locator("td").evaluate_all(
+        "cells => cells.map(cell => cell.getBoundingClientRect().right)"
+    )
+    assert len(rights) == 4 * len(size(case).steps)
+    assert max(rights) <= 360
+    expect(steps.locator("tr").nth(1)).to_contain_text("Source: ")
+    one.context.close()
+
+
 def test_nothing_is_cut_off_on_paper(browser: Browser, tmp_path: Path) -> None:
     """A sheet of A4 between its margins is 180 mm wide: 680 px."""
     path = tmp_path / "tank.html"

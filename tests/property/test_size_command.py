@@ -38,6 +38,7 @@ GOOD = {
     "--precharge": ["0 bar", "1 bar", "50 psi", "120 psi"],
     "--charge-below": ["0 psi", "0.2 bar", "3 psi"],
     "--tank": ["0.1 L", "8 L", "4.4 gal", "50 m3"],
+    "--fit": ["0.1 L", "8 l", "20 gal", "50 m3"],
     "--tank-precharge": ["0 psi", "40 psi", "2 bar"],
     "--tank-kind": ["diaphragm", "plain"],
     "--empty-weight": ["0 kg", "5 lb", "12.5 kg"],
@@ -62,7 +63,7 @@ def likely(must: dict[str, list[str]], may: dict[str, list[str]]) -> st.SearchSt
 COMMON = {
     **{
         name: GOOD[name]
-        for name in ("--material", "--piping", "--tank", "--tank-precharge", "--empty-weight")
+        for name in ("--material", "--piping", "--fit", "--tank", "--tank-precharge", "--empty-weight")
     },
     "--cold": ["0 degC", "50 degF", "4 degC", "15 degC"],
     "--code": GOOD["--code"],

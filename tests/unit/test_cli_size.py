@@ -74,9 +74,10 @@ def sized(size: Size, options: dict[str, str]) -> dict[str, Any]:
     return found
 
 
-def site(tmp_path: Path, kind: str) -> Path:
+def site(tmp_path: Path, kind: str, more: str = "") -> Path:
+    """Write a site file, with ``more`` lines about its heater."""
     path = tmp_path / "mill-lane-3.toml"
-    path.write_text(SITE.format(kind=kind))
+    path.write_text(SITE.format(kind=kind).replace("[tank]", f"{more}[tank]"))
     return path
 
 
@@ -93,7 +94,7 @@ def test_a_home_in_us_units_is_told_what_to_buy_and_how_to_charge_it(size: Size)
         "3.15 gal", "pump to 60.0 psi before the tank is connected", "with its water side relieved",
         "as 40 gal of water go from 50 °F to 140 °F", "from 60.0 psi to 80.0 psi", "150.0 psi",
         "waterlogged, without the tank itself", "Local codes decide",
-        "Units go by --supply: psi; limits and sizes as usual in the USA.",
+        "Units go by --supply: psi.", "Limits and sizes are those usual in the USA, by --supply in psi (--code).",
         "Never plug, cap or shut off a relief valve",
     ):  # fmt: skip
         assert said in text, said
@@ -108,7 +109,7 @@ def test_a_loop_in_bar_is_told_how_to_fill_and_what_the_other_method_gives(size:
     for said in (
         "Method: EN 12828, annex D.", "Fill to", "and 3.00 L in reserve", "30.8 % by mass",
         "ASHRAE handbook, hydronic systems: at", "with the 12 kg of the empty tank",
-        "Units go by --relief: bar; limits and sizes as usual in Europe.",
+        "Units go by --relief: bar.", "Limits and sizes are those usual in Europe, by --relief in bar (--code).",
     ):  # fmt: skip
         assert said in text, said
     assert "psi" not in re.sub(r"\(\d+ psi\)", "", text)
@@ -128,12 +129,97 @@ def test_a_site_file_stands_in_for_what_is_left_out(size: Size, tmp_path: Path, 
 
 
 def test_options_win_over_the_site_file(size: Size, tmp_path: Path) -> None:
-    given = {"--volume": "200 L", "--hot": "60 degC", "--use": "domestic", "--unit": "bar", "--tank": "12 L"}
-    found = sized(size, {"--site": str(site(tmp_path, "loop")), **given})
+    given = {"--volume": "200 L", "--hot": "60 degC", "--use": "heating", "--unit": "bar", "--tank": "12 L"}
+    given |= {"--height": "2 m", "--code": "europe", "--glycol": "ethylene 20 % by mass"}
+    path = site(tmp_path, "loop", 'glycol = "propylene 30 % by mass"\nheight = "9 m"\n')
+    found = sized(size, {"--site": str(path), **given})
     asked = found["question"]
-    assert (asked["parts"][0]["volume_l"], asked["hot_degc"]) == (200.0, 60.0)
-    assert (asked["use"], asked["code"], asked["tank_l"]) == ("domestic", "europe", 12.0)
+    assert (asked["parts"][0]["volume_l"], asked["hot_degc"], asked["height_m"]) == (200.0, 60.0, 2.0)
+    assert (asked["use"], asked["code"], asked["tank_l"]) == ("heating", "europe", 12.0)
+    assert asked["fluid"] == "20 % ethylene glycol"
     assert "From the file of site mill-lane-3: altitude, supply, relief, tank precharge." in found["assumed"]
+
+
+def test_a_loop_of_a_site_file_has_its_glycol_and_its_height(size: Size, tmp_path: Path) -> None:
+    path = site(tmp_path, "loop", 'glycol = "propylene 30 % by volume"\nheight = "30 ft"\n')
+    found = sized(size, {"--site": str(path), "--method": "en12828", "--relief": "60 psi"})
+    assert found["question"]["fluid"] == "30.8 % propylene glycol"
+    assert found["question"]["height_m"] == pytest.approx(9.144, abs=1e-6)
+    (taken,) = [one for one in found["assumed"] if one.startswith("From the file")]
+    assert taken == (
+        "From the file of site mill-lane-3: use, volume, height, hot, altitude, supply, tank, tank precharge, glycol."
+    )
+    assert any(one.startswith("Propylene glycol, 30.8 % by mass") for one in found["assumed"])
+    plain = sized(size, {"--site": str(site(tmp_path, "loop", 'height = "30 ft"\n')), "--relief": "60 psi"})
+    assert found["expansion_l"] > 1.2 * plain["expansion_l"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "use"), [("loop", "domestic"), ("storage", "heating"), ("electric", "heating")]
+)
+def test_a_use_that_contradicts_the_site_file_is_refused(
+    size: Size, tmp_path: Path, kind: str, use: str
+) -> None:
+    code, out, err = size({"--site": str(site(tmp_path, kind)), "--use": use})
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert f"--use {use!r}: site mill-lane-3 has a heater of kind {kind}, which is" in err
+
+
+@pytest.mark.parametrize("unit", ["psi", "bar", "kPa", "MPa"])
+def test_the_unit_of_the_answer_changes_no_number(size: Size, tmp_path: Path, unit: str) -> None:
+    def numbers(options: dict[str, str]) -> dict[str, Any]:
+        found = sized(size, options)
+        for one in found["cautions"]:
+            del one["text"]
+        del found["assumed"]
+        return found
+
+    for base in (HOME, LOOP, {"--site": str(site(tmp_path, "storage"))}):
+        assert numbers({**base, "--unit": unit}) == numbers(base)
+
+
+def test_whose_limits_hold_is_always_said(size: Size) -> None:
+    for change, said in (
+        ({}, "Limits and sizes are those usual in the USA, by --supply in psi (--code)."),
+        ({"--unit": "bar"}, "Limits and sizes are those usual in the USA, by --supply in psi (--code)."),
+        ({"--code": "europe"}, "Limits and sizes are those usual in Europe, as asked for (--code)."),
+    ):
+        assert said in sized(size, {**HOME, **change})["assumed"]
+
+
+def test_a_tank_that_was_chosen_has_the_figures(size: Size) -> None:
+    found = sized(size, {**LOOP, "--fit": "160 l"})
+    assert (found["question"]["fit_l"], found["advised"]["volume_l"]) == (160.0, 160.0)
+    assert found["advised"]["cold_kpa"] == found["fill"]["advised_kpa"]
+    small = sized(size, {**LOOP, "--fit": "30 L"})
+    (one,) = [one for one in small["cautions"] if one["code"] == "fit-too-small"]
+    assert one["values"] == {"fit_l": 30.0, "exact_l": small["exact_l"]}
+    code, _, err = size({**LOOP, "--fit": "3 L"})
+    assert code == 2
+    assert "the fitted tank of 3 L would not hold the reserve of 3 L (--fit)" in err
+
+
+def test_a_smaller_share_of_glycol_freezes_at_no_minus_zero(size: Size) -> None:
+    (said,) = [
+        one
+        for one in sized(size, {**LOOP, "--glycol": "propylene 0.5 % by mass"})["assumed"]
+        if "glycol" in one
+    ]
+    assert "-0 °C" not in said
+    assert "freezes at 0 °C (32 °F)" in said
+
+
+def test_the_page_has_the_site_and_the_day_in_its_zone(size: Size, tmp_path: Path) -> None:
+    path, out = site(tmp_path, "storage", ""), tmp_path / "tank.html"
+    path.write_text('name = "Mill Lane"\n' + path.read_text())
+    code, text, _ = size({"--site": str(path)}, "--html", out)
+    assert code == 0
+    assert text.startswith("Expansion tank for domestic hot water: Mill Lane (mill-lane-3)\n")
+    page = out.read_text()
+    assert (
+        "<title>Expansion tank for domestic hot water: Mill Lane (mill-lane-3) – cushionwatch</title>" in page
+    )
+    assert re.search(r">\d{1,2} \w{3} 20\d\d\. Method", page)
 
 
 def test_all_options_reach_the_question(size: Size) -> None:
@@ -184,7 +270,13 @@ BAD = [
     ("--cold", "-60 degF", "(-40 to 203 degF)"),
     ("--glycol", "30 %", "propylene 30 % by volume"),
     ("--altitude", "9000 m", "allowed: -500 m to 5000 m"),
-    ("--supply", "60 psig", "all pressures are gauge"),
+    ("--supply", "60 psig", 'all pressures are gauge: write the unit alone, "60 psi"'),
+    ("--supply", "4.5 barg", 'all pressures are gauge: write the unit alone, "4.5 bar"'),
+    ("--supply", "75 psia", "take off the air pressure outside, about 14.7 psi or 1.01 bar"),
+    ("--fit", "16 kg", "allowed are L"),
+    ("--glycol", "propylene 0 % by mass", "a share above 0 % is meant"),
+    ("--glycol", "propylene ٣٠ % by mass", "is no share"),
+    ("--volume", "٤٠ gal", "write a number and a unit"),
     ("--height", "9 bar", "allowed are m, ft"),
     ("--relief", "1500 psi", "allowed: 0.5 bar to 25 bar; pressures are gauge"),
     ("--highest", "0 psi", "allowed: 0.1 bar to 25 bar"),
@@ -239,7 +331,13 @@ def without(options: dict[str, str], *names: str) -> dict[str, str]:
         ({**LOOP, "--tank-kind": "plain", "--method": "en12828"}, ["--method", "--tank-kind"]),
         ({**LOOP, "--tank-kind": "plain", "--precharge": "1 bar"}, ["--precharge"]),
         ({**HOME, "--cold": "150 degF"}, ["--hot", "--cold"]),
-        ({**HOME, "--supply": "140 psi"}, ["--supply", "--relief"]),
+        (
+            {**HOME, "--supply": "5 bar", "--precharge": "6 bar", "--relief": "7 bar"},
+            ["--precharge", "--supply", "--relief"],
+        ),
+        ({**HOME, "--supply": "140 psi", "--highest": "120 psi"}, ["--supply", "--highest"]),
+        ({**LOOP, "--supply": "0.5 bar"}, ["--supply", "--height"]),
+        ({**LOOP, "--hot": "109 degC", "--supply": "0.9 bar"}, ["--hot", "--supply"]),
         ({**HOME, "--highest": "160 psi"}, ["--highest", "--relief"]),
         ({**HOME, "--cold": "-5 degC"}, ["--cold"]),
         ({**LOOP, "--glycol": "propylene 70 % by mass"}, ["--glycol"]),
@@ -295,7 +393,7 @@ def test_json_is_one_object_and_what_is_infinite_is_null(size: Size) -> None:
 def test_cautions_do_not_change_the_exit_code(size: Size) -> None:
     code, out, _ = size({**HOME, "--supply": "90 psi"})
     assert code == 0
-    assert "pressure reducing valve set below the limit" in " ".join(out.split())
+    assert "holds only behind a pressure reducing valve set to 60.0 psi" in " ".join(out.split())
 
 
 def test_a_page_is_written_beside_the_json(size: Size, tmp_path: Path) -> None:

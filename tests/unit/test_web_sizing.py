@@ -63,3 +63,12 @@ def test_a_plain_tank_has_no_air_charge_on_its_page() -> None:
     text = page(found, BAR)
     assert "Air charge" not in text
     assert "Peak of a full recovery" in text
+
+
+def test_whose_tank_it_is_and_of_which_day_stands_at_the_top() -> None:
+    text = page(size(LOOP), BAR, place="Tannery <Yard> (yard-1)", dated="3 Mar 2026")
+    heading = "Expansion tank for a heating loop: Tannery &lt;Yard&gt; (yard-1)"
+    assert f"<title>{heading} – cushionwatch</title>" in text
+    assert f"<h1>{heading}</h1>" in text
+    assert "3 Mar 2026. Method: EN 12828, annex D." in text
+    assert "<h1>Expansion tank for a heating loop</h1>" in page(size(LOOP), BAR)

@@ -10,9 +10,9 @@ from monitor.diagnosis import rationale
 from monitor.physics.solids import PEX
 from monitor.sizing.case import Case, Method, TankKind, Use
 from monitor.sizing.pressures import cold_of
-from monitor.sizing.result import Sizing
+from monitor.sizing.result import Caution, Sizing
 from monitor.web.sizing.cautions import caution
-from monitor.web.sizing.present import verdict
+from monitor.web.sizing.present import remedy, verdict
 from monitor.web.sizing.shown import Shown
 from monitor.web.sizing.tank import to_fit
 
@@ -32,16 +32,22 @@ class Section:
     rows: tuple[tuple[str, str], ...]
 
 
-def title(found: Sizing) -> str:
-    """Return what was sized."""
-    return f"Expansion tank for {_USES[found.case.use]}"
+def title(found: Sizing, place: str = "") -> str:
+    """Return what was sized, and where it is if that is known."""
+    return f"Expansion tank for {_USES[found.case.use]}" + (f": {place}" if place else "")
+
+
+def warning(one: Caution, found: Sizing, shown: Shown) -> str:
+    """Return a caution; one about the present tank ends with what suits its volume and charge."""
+    said = caution(one, shown)
+    return f"{said} {remedy(found, shown)}" if one.code.startswith("present-peak") else said
 
 
 def answer(found: Sizing, shown: Shown, notes: Sequence[str] = ()) -> list[Section]:
     """Return the sections that have something to say; ``notes`` tell what the asking took for granted."""
     sections = [
         Section("What to fit", tuple(to_fit(found, shown))),
-        _listed("Cautions", [caution(one, shown) for one in found.cautions]),
+        _listed("Cautions", [warning(one, found, shown) for one in found.cautions]),
         Section("The tank that is there", tuple(verdict(found, shown))),
         Section("By other methods", tuple(_others(found, shown))),
         _listed("Taken for granted", assumptions(found, shown, notes)),
@@ -75,13 +81,15 @@ def _assumed(found: Sizing, shown: Shown) -> Iterator[str]:
     if "cold" in found.assumed:
         which = "Cold" if case.use is Use.DOMESTIC else "Filling"
         yield f"{which} water at {shown.temperature(cold_of(case))}."
+    yield (
+        f"The water gets no hotter than {shown.temperature(case.hot)}. Thermostats overshoot by a few kelvin: give the "
+        "highest temperature that is reached, not the setpoint."
+    )
     if case.highest is None:
         yield f"Highest pressure at the tank, {shown.pressure(found.highest)}, stays under {_limit(found)}."
     if case.use is Use.HEATING and case.supply is None and found.method is Method.ASHRAE:
         step = next(step for step in found.steps if step.symbol == "p1")
         yield f"Filling pressure at the tank, {shown.pressure(found.supply)}: {step.source}."
-    if case.relief is None:
-        yield "The setting of the relief valve is not known: it must be above the highest pressure."
     if any(part.material == PEX for part in case.parts):
         yield "Pipes of PEX do not grow: they yield as well, but not by the same amount every time."
 

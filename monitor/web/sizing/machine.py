@@ -11,8 +11,7 @@ from monitor.sizing.result import Caution, Fill, Floors, Sizing, Tank
 from monitor.sizing.worksheet import Kind, Step
 from monitor.units import KPA
 from monitor.web.machine import number
-from monitor.web.sizing.answer import assumptions, safety
-from monitor.web.sizing.cautions import caution
+from monitor.web.sizing.answer import assumptions, safety, warning
 from monitor.web.sizing.lines import converted, unit_of
 from monitor.web.sizing.present import large_enough
 from monitor.web.sizing.shown import Shown
@@ -20,7 +19,7 @@ from monitor.web.sizing.shown import Shown
 _SI: Final = Shown("kPa")
 _LITRE: Final = 1e-3
 _DIGITS: Final = 6
-_VOLUMES: Final = ("exact", "present", "water", "volume")
+_VOLUMES: Final = ("exact", "exact_reduced", "fit", "present", "water", "volume")
 
 
 def sizing(found: Sizing, shown: Shown, notes: Sequence[str] = ()) -> dict[str, Any]:
@@ -44,7 +43,7 @@ def sizing(found: Sizing, shown: Shown, notes: Sequence[str] = ()) -> dict[str, 
         },
         "present": found.present and {**_tank(found.present), "large_enough": large_enough(found)},
         "others": [{"method": method.value, "exact_l": _litres(exact)} for method, exact in found.others],
-        "cautions": [_caution(one, shown) for one in found.cautions],
+        "cautions": [_caution(one, found, shown) for one in found.cautions],
         "safety": safety(found.case),
         "steps": [_step(step) for step in found.steps],
     }
@@ -72,6 +71,7 @@ def _question(case: Case) -> dict[str, Any]:
         "altitude_m": number(case.altitude),
         "tank_l": case.present and _litres(case.present.volume),
         "tank_precharge_kpa": case.present and _kpa(case.present.precharge),
+        "fit_l": _litres(case.fit),
         "empty_weight_kg": number(case.tank_mass),
     }
 
@@ -80,6 +80,7 @@ def _tank(one: Tank) -> dict[str, Any]:
     return {
         "volume_l": _litres(one.volume),
         "precharge_kpa": _kpa(one.precharge),
+        "cold_kpa": _kpa(one.cold),
         "acceptance_l": _litres(one.acceptance),
         "peak_kpa": _kpa(one.peaks.slow),
         "peak_bound_kpa": _kpa(one.peaks.fast),
@@ -102,7 +103,7 @@ def _fill(fill: Fill | None) -> dict[str, Any] | None:
     return {"low_kpa": _kpa(fill.low), "high_kpa": _kpa(fill.high), "advised_kpa": _kpa(fill.advised)}
 
 
-def _caution(one: Caution, shown: Shown) -> dict[str, Any]:
+def _caution(one: Caution, found: Sizing, shown: Shown) -> dict[str, Any]:
     values = {}
     for name, value in one.values:
         if one.code == "hot-at-valve":
@@ -111,7 +112,7 @@ def _caution(one: Caution, shown: Shown) -> dict[str, Any]:
             values[f"{name}_l"] = _litres(value)
         else:
             values[f"{name}_kpa"] = _kpa(value)
-    return {"code": one.code, "text": caution(one, shown), "values": values}
+    return {"code": one.code, "text": warning(one, found, shown), "values": values}
 
 
 def _step(step: Step) -> dict[str, Any]:

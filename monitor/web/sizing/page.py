@@ -20,8 +20,8 @@ from monitor.web.sizing.tank import advised
 _STYLE: Final = Path(charts.__file__).parent / "static" / "style.css"
 
 
-def page(found: Sizing, shown: Shown, notes: Sequence[str] = ()) -> str:
-    """Return the whole page."""
+def page(found: Sizing, shown: Shown, notes: Sequence[str] = (), *, place: str = "", dated: str = "") -> str:
+    """Return the whole page; ``place`` and ``dated`` say whose tank it is and of which day, where given."""
     environment = Environment(
         loader=PackageLoader("monitor.web"),
         autoescape=select_autoescape(),
@@ -30,7 +30,8 @@ def page(found: Sizing, shown: Shown, notes: Sequence[str] = ()) -> str:
     )
     return environment.get_template("sizing.html").render(
         style=_STYLE.read_text(encoding="utf-8"),
-        title=title(found),
+        title=title(found, place),
+        dated=dated,
         method=METHODS[found.method],
         facts=_facts(found, shown),
         sections=answer(found, shown, notes),

@@ -20,6 +20,8 @@ _NARROW: Final = 10e3  # Pa: a loop is not filled closer than 0.1 bar
 
 def to_fit(found: Sizing, shown: Shown) -> Iterator[Row]:
     """Yield the rows about the tank to fit."""
+    if _reduced(found):
+        yield "First", _valve(found, shown)
     yield "Tank", _volume(found, shown)
     if found.case.tank is TankKind.DIAPHRAGM:
         yield "Air charge", _charge(found, shown)
@@ -47,12 +49,41 @@ def _volume(found: Sizing, shown: Shown) -> str:
     kind = "Without diaphragm" if case.tank is TankKind.PLAIN else "With a diaphragm or bladder"
     if case.use is Use.DOMESTIC:
         kind += ", approved for drinking water"
+    if case.fit is not None:
+        return f"{shown.plate(case.fit)}, as chosen; by calculation at least {exact}. {kind}.{_filled(found, shown)}"
     if case.present is not None and case.present.volume >= found.advised.volume:
         kept = shown.plate(case.present.volume)
-        return f"no smaller than the {kept} that are there; by calculation at least {exact}. {kind}."
+        return (
+            f"no smaller than the {kept} that are there; by calculation at least {exact}. {kind}."
+            f"{_filled(found, shown)}"
+        )
     return (
         f"at least {exact}: take the next larger that is sold. The figures below are for the next preferred "
-        f"number (ISO 3, R 10), {advised(found, shown)}. {kind}."
+        f"number (ISO 3, R 10), {advised(found, shown)}: once a tank is chosen, run again with its volume (--fit) for "
+        f"the figures that go with it. {kind}.{_filled(found, shown)}"
+    )
+
+
+def _filled(found: Sizing, shown: Shown) -> str:
+    """Return that the pressure at the top of a loop decides the volume, where it does."""
+    steps = {step.symbol: step.value for step in found.steps}
+    if steps.get("Vc", 0.0) <= steps.get("Va", 0.0):
+        return ""
+    return (
+        f" What decides is {shown.pressure(steps['n'])} at the top of the filled loop; growth and reserve alone would "
+        f"do with {shown.volume(steps['Va'], up=True)}."
+    )
+
+
+def _reduced(found: Sizing) -> bool:
+    """Whether all figures hold behind a reducing valve that is not there yet."""
+    return any(one.code == "supply-above-limit" and "reduced" in dict(one.values) for one in found.cautions)
+
+
+def _valve(found: Sizing, shown: Shown) -> str:
+    return (
+        f"have a licensed plumber fit a pressure reducing valve set to {shown.pressure(found.supply)}. All that "
+        "follows holds behind such a valve only."
     )
 
 
@@ -65,10 +96,16 @@ def _charge(found: Sizing, shown: Shown) -> str:
 
 def _cold(found: Sizing, shown: Shown) -> Row:
     if found.case.use is Use.DOMESTIC:
-        return "Line", f"{shown.pressure(found.supply)} at the tank, cold and at rest."
+        behind = "behind the reducing valve, " if _reduced(found) else ""
+        return "Line", f"{shown.pressure(found.supply)} at the tank, {behind}cold and at rest."
     if found.fill is None:
         return "Fill to", f"{shown.pressure(found.supply)} at the tank, cold and vented."
     low, high, best = (shown.pressure(one) for one in (found.fill.low, found.fill.high, found.fill.advised))
+    if found.fill.low > found.fill.high:
+        return "Fill to", (
+            f"no pressure suits: this tank keeps enough from {low} on, and above {high} a full heat-up goes too high. "
+            "Take a larger tank."
+        )
     text = f"{best} at the tank, cold and vented"
     if low == high:
         text += ", as closely as a gauge shows it"
@@ -98,13 +135,16 @@ def _takes(found: Sizing, shown: Shown) -> str:
 
 
 def _peak(found: Sizing, shown: Shown) -> str:
-    slow, fast = found.advised.peaks.slow, found.advised.peaks.fast
+    slow, fast, relief = found.advised.peaks.slow, found.advised.peaks.fast, found.case.relief
     text = f"{peak(slow, shown)} in a full recovery without a draw"
     if math.isfinite(fast):
-        text += f", {shown.pressure(fast)} at most if the air warms as it is pressed"
-    if found.case.relief is not None:
-        text += f"; the relief valve is set to {shown.pressure(found.case.relief)}"
-    return f"{text}."
+        text += f", {peak(fast, shown)} at most if the air warms as it is pressed"
+    if relief is None:
+        return f"{text}."
+    text += f"; the relief valve is set to {shown.pressure(relief)}"
+    if slow >= relief:
+        return f"{text} and opens."
+    return f"{text} and could open then." if fast >= relief else f"{text}."
 
 
 def _floor(found: Sizing, shown: Shown) -> str:
