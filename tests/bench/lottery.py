@@ -5,7 +5,7 @@ Seeds 0 to 999 are for tuning. Seeds 1000 to 1999 are held out: look at their sc
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -14,7 +14,7 @@ import numpy as np
 from tests.plants.cases import PSI, Booked, Case, Wrong, jumping, losing
 from tests.plants.cushion import Course, Fitting, Relief, Sensor, Spans, atmosphere, course
 from tests.plants.library import Known, library
-from tests.plants.trace import DAY
+from tests.plants.trace import DAY, Trace, days
 
 SCENARIOS: Final[Mapping[str, float]] = {
     "healthy": 0.27,
@@ -29,8 +29,25 @@ SCENARIOS: Final[Mapping[str, float]] = {
 
 
 @dataclass(frozen=True, slots=True)
+class Truth:
+    """What is wrong with a plant: the first cause ``code`` ("" none) since ``began`` [s since the start].
+
+    ``also``: codes that are no false accusation here, as they are true too or cannot be told apart from
+    the pipe. ``grey``: so mild (or so hidden) that it need not be named.
+    """
+
+    code: str
+    began: float = 0.0
+    also: frozenset[str] = frozenset()
+    grey: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Ticket:
-    """A drawn plant: the case, its trace, its scenario, when its vessel was gauged (None: never)."""
+    """A drawn plant: the case, its trace, its scenario, whether its vessel was gauged.
+
+    ``told`` and ``made`` (a trace of its own) are those of plants with every kind of fault.
+    """
 
     seed: int
     scenario: str
@@ -40,10 +57,18 @@ class Ticket:
     gauged: bool
     supply: float
     rate: float = 0.0
+    told: Truth | None = None
+    made: Callable[[], Trace] | None = None
+
+    def trace(self) -> Trace:
+        """Return the trace that the plant runs on."""
+        if self.made is not None:
+            return self.made()
+        return days(self.known.load(), self.first_day, self.first_day + self.case.days)
 
 
 @dataclass(frozen=True, slots=True)
-class _Charge:
+class Charge:
     """The course of the charge and what belongs to it."""
 
     course: Course
@@ -59,23 +84,23 @@ def log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def draw(seed: int, days: float = 35.0) -> Ticket:
-    """Return the plant of a seed; ``days`` cuts the longest run."""
+def draw(seed: int, longest: float = 35.0) -> Ticket:
+    """Return the plant of a seed; ``longest`` days are the longest run."""
     rng = np.random.default_rng([seed, 101])
     scenario = str(rng.choice(list(SCENARIOS), p=list(SCENARIOS.values())))
     traces = library()
     known = traces[str(rng.choice(sorted(traces)))]
-    length = float(round(rng.uniform(0.6, 1.0) * days, 1))
+    length = float(round(rng.uniform(0.6, 1.0) * longest, 1))
     altitude = float(rng.choice([0.0, rng.uniform(0.0, 2000.0)]))
     supply = float(rng.uniform(40.0, 75.0) * PSI)
     healthy = supply * float(rng.uniform(0.93, 1.02))
-    charge = _charge(scenario, rng, length, supply=supply, healthy=healthy, altitude=altitude)
+    air = charge(scenario, rng, length, supply=supply, healthy=healthy, altitude=altitude)
     gauged = bool(rng.random() < 0.5)
-    start = float(course(charge.course, np.array([3600.0]))[0])
-    visits = list(charge.visits)
+    start = float(course(air.course, np.array([3600.0]))[0])
+    visits = list(air.visits)
     if gauged:
         visits.insert(
-            0, Booked(0.0, "gauged", max(start + rng.normal(0.0, 0.5 * PSI), 0.0), _gauge(supply, rng))
+            0, Booked(0.0, "gauged", max(start + rng.normal(0.0, 0.5 * PSI), 0.0), gauge(supply, rng))
         )
     case = Case(
         f"seed-{seed}",
@@ -83,61 +108,61 @@ def draw(seed: int, days: float = 35.0) -> Ticket:
         length,
         trace=known.name,
         vessel_litres=round(known.volume * log_uniform(rng, 0.03, 0.11), 1),
-        charge=charge.course,
+        charge=air.course,
         supply=supply,
         swing=log_uniform(rng, 5.0, 70.0),
         wander=log_uniform(rng, 1.0, 8.0),
         cold_draws=float(rng.uniform(0.0, 15.0)),
-        fitting=_fitting(rng, supply, altitude),
-        sensor=_sensor(rng, charge.gaps, upstream=scenario == "upstream"),
-        open_spans=charge.open_spans,
+        fitting=fitting(rng, supply, altitude),
+        sensor=sensor(rng, air.gaps, upstream=scenario == "upstream"),
+        open_spans=air.open_spans,
         visits=tuple(visits),
-        wrong=charge.wrong,
+        wrong=air.wrong,
     )
-    site = _site(rng, case, known, altitude, max(start, 0.0) if gauged else None)
-    case = replace(case, site=site)
-    return Ticket(seed, scenario, known, float(rng.integers(0, 25)), case, gauged, supply, charge.rate)
+    said = site(rng, case, known, altitude, max(start, 0.0) if gauged else None)
+    case = replace(case, site=said)
+    return Ticket(seed, scenario, known, float(rng.integers(0, 25)), case, gauged, supply, air.rate)
 
 
-def _gauge(pressure: float, rng: np.random.Generator) -> float:
+def gauge(pressure: float, rng: np.random.Generator) -> float:
     return float(pressure + rng.normal(0.0, 0.7 * PSI))
 
 
-def _charge(
+def charge(
     scenario: str, rng: np.random.Generator, days: float, *, supply: float, healthy: float, altitude: float
-) -> _Charge:
+) -> Charge:
     outside = atmosphere(altitude)
     when = float(rng.uniform(4.0, 0.6 * days)) * DAY
     if scenario == "slow_loss":
         rate, begin = log_uniform(rng, 0.003, 0.04), float(rng.uniform(0.0, 7.0))
         course = losing(healthy, rate, from_day=begin, altitude=altitude)
-        return _Charge(course, (Wrong("air_charge_low", begin * DAY),), rate=rate)
+        return Charge(course, (Wrong("air_charge_low", begin * DAY),), rate=rate)
     if scenario == "torn":
         after = float(rng.choice([0.0, rng.uniform(0.0, 0.06)])) * (healthy + outside) - outside
-        return _Charge(jumping(healthy, after, when), (Wrong("air_cushion_lost", when),))
+        return Charge(jumping(healthy, after, when), (Wrong("air_cushion_lost", when),))
     if scenario in {"healthy", "upstream"}:
-        return _Charge(healthy, (Wrong("blind", 0.0),) if scenario == "upstream" else ())
+        return Charge(healthy, (Wrong("blind", 0.0),) if scenario == "upstream" else ())
     if scenario == "waterlogged":
-        return _Charge(
+        return Charge(
             float(rng.uniform(0.0, 0.06)) * (supply + outside) - outside, (Wrong("air_cushion_lost", 0.0),)
         )
     if scenario == "silent":
         gap = (when, when + float(rng.uniform(2.5, 6.0)) * DAY)
-        return _Charge(healthy, (Wrong("blind", when),), gaps=(gap,))
+        return Charge(healthy, (Wrong("blind", when),), gaps=(gap,))
     low = supply * float(rng.uniform(0.2, 0.62))
     return _low(rng, low, healthy, supply, when if scenario == "refill" else None)
 
 
-def _low(rng: np.random.Generator, low: float, healthy: float, supply: float, when: float | None) -> _Charge:
+def _low(rng: np.random.Generator, low: float, healthy: float, supply: float, when: float | None) -> Charge:
     wrong = (Wrong("air_charge_low", 0.0),)
     if when is None:
-        return _Charge(low, wrong)
+        return Charge(low, wrong)
     done = when + float(rng.uniform(1200.0, 5400.0))
-    visit = Booked(done, "refilled", _gauge(healthy, rng), _gauge(supply, rng))
-    return _Charge(jumping(low, healthy, 0.5 * (when + done)), wrong, (visit,), ((when, done),))
+    visit = Booked(done, "refilled", gauge(healthy, rng), gauge(supply, rng))
+    return Charge(jumping(low, healthy, 0.5 * (when + done)), wrong, (visit,), ((when, done),))
 
 
-def _fitting(rng: np.random.Generator, supply: float, altitude: float) -> Fitting:
+def fitting(rng: np.random.Generator, supply: float, altitude: float) -> Fitting:
     # 150 psi on a storage heater, or an expansion valve in bar where it leaves room above the supply.
     settings = [150 * PSI, 150 * PSI] + [bar for bar in (600.0, 700.0, 1000.0) if bar > supply + 150.0]
     setting = float(rng.choice(settings))
@@ -152,7 +177,7 @@ def _fitting(rng: np.random.Generator, supply: float, altitude: float) -> Fittin
     )
 
 
-def _sensor(rng: np.random.Generator, gaps: Spans, *, upstream: bool) -> Sensor:
+def sensor(rng: np.random.Generator, gaps: Spans, *, upstream: bool) -> Sensor:
     every = float(rng.choice([2.0, 5.0, 10.0, 10.0, 15.0, 30.0, 60.0]))
     return Sensor(
         every=every,
@@ -169,7 +194,7 @@ def _sensor(rng: np.random.Generator, gaps: Spans, *, upstream: bool) -> Sensor:
     )
 
 
-def _site(
+def site(
     rng: np.random.Generator, case: Case, known: Known, altitude: float, gauged: float | None
 ) -> dict[str, str | float | None]:
     """Return what the site file says: plates are off, some facts are missing."""

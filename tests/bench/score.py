@@ -21,6 +21,11 @@ LOST: Final = 0.30
 NOT_LOST: Final = 0.42
 
 CHARGE_FAULTS: Final = ("air_charge_low", "air_cushion_lost")
+UNSEEN: Final = frozenset(
+    {"pressure_sensor_fault", "heater_state_fault", "check_valve_passing", "water_loss"}
+)
+"""Faults with which no estimate of the charge can be asked for."""
+
 FAULTS: Final = (*CHARGE_FAULTS, "relief_discharging", "blind")
 
 
@@ -51,7 +56,7 @@ def judged(trials: Iterable[Trial]) -> list[tuple[Trial, Day]]:
     return [
         (trial, day)
         for trial in trials
-        if trial.scenario != "upstream"
+        if trial.scenario != "upstream" and trial.code not in UNSEEN
         for day in trial.daily
         if day.kpa is not None and settled(trial, day)
     ]
@@ -85,6 +90,8 @@ def truth_at(trial: Trial, when: float) -> Day:
 
 def right(trial: Trial, said: Said) -> bool:
     """Tell if a finding was true (or in the grey zone) when it was raised."""
+    if said.fault in trial.also:
+        return True
     day = truth_at(trial, said.raised)
     if said.fault == "air_charge_low":
         return day.truth / trial.supply < FINE and not _refilled_before(trial, said.raised)
@@ -92,6 +99,8 @@ def right(trial: Trial, said: Said) -> bool:
         return day.share < NOT_LOST and not _refilled_before(trial, said.raised)
     if said.fault == "relief_discharging":
         return trial.relief_first is not None and trial.relief_first <= said.raised
+    if said.fault != "blind":
+        return said.fault == trial.code and said.raised >= trial.onset
     return _blind_is_right(trial, said)
 
 

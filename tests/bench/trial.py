@@ -15,7 +15,7 @@ from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
 from tests.bench.lottery import Ticket
 from tests.plants.cases import Booked
 from tests.plants.cushion import Result, atmosphere, course
-from tests.plants.trace import DAY, days
+from tests.plants.trace import DAY
 from tests.plants.write import START, plant, site_facts
 
 
@@ -27,6 +27,7 @@ class Said:
     began: float
     raised: float
     ended: float | None
+    confidence: float = 1.0
 
 
 @dataclass(slots=True)
@@ -53,7 +54,12 @@ class Day:
 
 @dataclass(slots=True)
 class Trial:
-    """All that is kept of one plant; ``share`` of air left is against a vessel charged to the supply."""
+    """All that is kept of one plant; ``share`` of air left is against a vessel charged to the supply.
+
+    With every kind of fault (``told``): the first cause ``code`` ("" none) from day ``onset`` on, codes that
+    are ``also`` no false accusation, ``grey`` where it need not be named, and from which day it is ``due``:
+    heating has been that should have shown it.
+    """
 
     seed: int
     scenario: str
@@ -74,6 +80,13 @@ class Trial:
     daily: list[Day] = field(default_factory=list)
     said: list[Said] = field(default_factory=list)
     blind_share: float = 0.0
+    rows: int = 0
+    told: bool = False
+    code: str = ""
+    onset: float = 0.0
+    also: list[str] = field(default_factory=list)
+    grey: bool = False
+    due: float | None = None
 
     def plain(self) -> dict[str, object]:
         """Return what JSON can hold."""
@@ -109,8 +122,7 @@ def site_of(ticket: Ticket) -> Site:
 
 def readings_of(ticket: Ticket) -> Result:
     """Return readings and truth of a drawn plant."""
-    trace = days(ticket.known.load(), ticket.first_day, ticket.first_day + ticket.case.days)
-    return plant(ticket.case, ticket.seed, trace)
+    return plant(ticket.case, ticket.seed, ticket.trace())
 
 
 def _begin(ticket: Ticket, result: Result) -> Trial:
@@ -137,13 +149,45 @@ def _begin(ticket: Ticket, result: Result) -> Trial:
         float(at[0]) if len(at) else None,
         len(np.unique(at.astype(int))),
         float(result["plant_relieved"].sum()) / 1000.0,
+        rows=len(result["time"]),
     )
+
+
+def _tell(trial: Trial, ticket: Ticket, result: Result) -> None:
+    told = ticket.told
+    if told is None:
+        return
+    trial.told, trial.code, trial.onset = True, told.code, told.began / DAY
+    trial.also, trial.grey = sorted(told.also), told.grey
+    when = due(result, told.began, told.code)
+    trial.due = None if when is None else when / DAY
+
+
+def due(result: Result, began: float, code: str) -> float | None:
+    """Return from when [s] on a fault is due to be seen, None where it never showed itself.
+
+    A sensor: from the first burn that moves the line by 20 kPa. Else: from the end of the second burn that
+    moves it by 20 kPa, or (heater states) by which it would have.
+    """
+    time, line = result["plant_time"], result["plant_pressure"]
+    burner = result["plant_burner"] > 0.5
+    edges = np.flatnonzero(np.diff(burner.astype(np.int8), prepend=0, append=0))
+    moved = 0
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if time[first] < began or last - first < 2:
+            continue
+        moved += float(np.ptp(line[first:last])) > 20.0
+        if moved >= (1 if code == "pressure_sensor_fault" else 2):
+            return float(time[min(last, len(time) - 1)])
+    return None
 
 
 def live(ticket: Ticket) -> Trial:
     """Run one plant through the analyser; a crash is kept as ``failed``, it is a result too."""
     result = readings_of(ticket)
     trial = _begin(ticket, result)
+    if ticket.told is not None:
+        _tell(trial, ticket, result)
     began = perf_counter()
     try:
         _feed(ticket, result, trial)
@@ -213,5 +257,11 @@ def _end(trial: Trial, report: Report) -> None:
     for finding in report.findings:
         ended = None if finding.ended is None else (finding.ended - START) / DAY
         trial.said.append(
-            Said(str(finding.fault), (finding.began - START) / DAY, (finding.raised - START) / DAY, ended)
+            Said(
+                str(finding.fault),
+                (finding.began - START) / DAY,
+                (finding.raised - START) / DAY,
+                ended,
+                finding.confidence,
+            )
         )

@@ -226,7 +226,7 @@ def apply_cushion(
 
     ``time`` [s since the start], ``pressure`` [kPa gauge], ``heater`` 0/1 and ``temperature`` [°C] (NaN where
     not read), ``truth_charge_kpa`` [kPa gauge] and, one value a plant step,
-    ``plant_time``, ``plant_pressure`` [kPa gauge], ``plant_relieved`` [mL].
+    ``plant_time``, ``plant_pressure`` [kPa gauge], ``plant_relieved`` [mL], ``plant_burner`` 0/1.
 
     The charge is what a gauge on the relieved vessel would read; where less than an atmosphere
     of gas is left it goes below 0 gauge, so that it still tells how much.
@@ -253,6 +253,7 @@ def apply_cushion(
         "plant_time": clock,
         "plant_pressure": gauge,
         "plant_relieved": inside.relieved,
+        "plant_burner": trace.burner,
     }
 
 

@@ -28,8 +28,9 @@ _HEAT: Final = 4183.0
 class Heat:
     """A heater: litres, watts into the water, kelvin of dead-band, W/K to the room, seconds of lag.
 
-    ``hot``: share of the draws that runs through it; the kept traces have cold taps in
-    them (two thirds), the household has not. ``setpoint`` and ``inlet`` [°C] and ``drain`` [W] (a pump's loop, a load) over seconds since the start.
+    ``hot``: share of the draws that runs through it; two thirds of the kept traces' draws are cold taps, of
+    the household's none. ``setpoint`` and ``inlet`` [°C] and ``drain`` [W] (a pump's loop, a load) over
+    seconds since the start.
     """
 
     volume: float

@@ -1,0 +1,44 @@
+"""How large a vessel has to be, from the balance of volumes: for drawing plants that are sound or not."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from scipy.optimize import brentq
+
+from tests.plants.cushion import Fitting, atmosphere
+from tests.plants.library import Known
+
+_GROWTH: Final = {40.0: 0.0075, 50.0: 0.0118, 60.0: 0.0168, 70.0: 0.0225, 80.0: 0.0288}
+"""Growth of water from 10 °C (0.9997 kg/L) to these temperatures [°C]; handbook densities."""
+
+
+def full_recovery(known: Known) -> float:
+    """Return what a heater pushes out from 10 °C to its setpoint [mL]."""
+    below = max(warm for warm in _GROWTH if warm <= known.setpoint)
+    above = min((warm for warm in _GROWTH if warm > known.setpoint), default=below)
+    part = (known.setpoint - below) / (above - below) if above > below else 0.0
+    return known.volume * 1000.0 * (_GROWTH[below] + part * (_GROWTH[above] - _GROWTH[below]))
+
+
+def vessel_for(known: Known, supply: float, peak: float, fitting: Fitting) -> float:
+    """Return the vessel [L], charged to the supply, with which a full recovery reaches ``peak`` [kPa gauge]."""
+    outside = atmosphere(fitting.altitude)
+    low, high = supply + outside, peak + outside
+    taken = full_recovery(known) - fitting.elastic_ml_per_kpa * (high - low)
+    return max(taken / (1.0 / low - 1.0 / high) / low / 1000.0, 0.5)
+
+
+def peak_of(known: Known, supply: float, vessel: float, charge: float, fitting: Fitting) -> float:
+    """Return the peak [kPa gauge] of a full recovery from cold; the relief valve left out."""
+    outside = atmosphere(fitting.altitude)
+    start, air = supply + outside, (charge + outside) * vessel * 1000.0
+    gas = min(vessel * 1000.0, air / start)
+
+    def over(peak: float) -> float:
+        took = gas - min(vessel * 1000.0, air / peak)
+        return took + fitting.elastic_ml_per_kpa * (peak - start) - full_recovery(known)
+
+    top = start + full_recovery(known) / fitting.elastic_ml_per_kpa + 1.0
+    return float(brentq(over, start, top)) - outside if math.isfinite(top) else top
