@@ -121,11 +121,18 @@ def _passing(*, at_once: bool) -> Scenario:
 
 
 def _relief(d: Draft) -> None:
-    said = d.fitting.relief.setting
-    opens = d.supply + float(d.rng.uniform(0.15, 0.5)) * (said - d.supply)
+    # A burn between draws makes a third of a full recovery at most; the valve is to open in days, not months.
+    wanted = d.supply + float(d.rng.uniform(150.0, 300.0))
+    d.fitting = replace(d.fitting, relief=Relief(wanted, wanted * float(d.rng.uniform(0.85, 1.0))))
+    d.vessel = vessel_for(d.known, d.supply, wanted, d.fitting) * float(d.rng.uniform(0.05, 0.25))
+    d.truth = Truth("relief_discharging", also=frozenset({"tank_undersized"}))
+
+
+def _worn_relief(d: Draft) -> None:
+    d.relief_said = d.fitting.relief.setting
+    opens = d.supply + 0.5 * d.case.swing + 2.0 * d.case.wander + float(d.rng.uniform(8.0, 40.0))
     d.fitting = replace(d.fitting, relief=Relief(opens, opens * float(d.rng.uniform(0.92, 1.0))))
-    d.relief_said = said
-    d.truth = Truth("relief_discharging")
+    d.truth = Truth("relief_discharging", also=frozenset({"water_loss"}))
 
 
 def _sensor(make: Callable[[Draft, float], faults.Spoil]) -> Scenario:
@@ -215,11 +222,12 @@ SCENARIOS: Final[dict[str, Scenario]] = {
     "silent": _charge("silent", "blind"),
     "sensor_drops": _sensor(_drops),
     "loop": odd.sound_loop,
-    "relief_worn": _relief,
+    "relief_worn": _worn_relief,
     "heater_unrelated": _heater(_unrelated),
     "refill": _charge("refill", "air_charge_low"),
     "sensor_offset": _shifted,
     "upstream": _upstream,
+    "relief_small": _relief,
 }
 
 
@@ -295,6 +303,8 @@ def _built(seed: int, scenario: str, d: Draft) -> Ticket:
 
 def _weighed(d: Draft) -> Truth:
     """Return the truth; a tank that, well charged, is near its limit may be called too small."""
+    if d.relief_said is not None:
+        return d.truth
     near = peak_of(d.known, d.supply, d.vessel, 0.97 * d.supply, d.fitting)
     if near > 0.85 * d.fitting.relief.setting and d.truth.code != "tank_undersized":
         return replace(d.truth, also=d.truth.also | {"tank_undersized"})

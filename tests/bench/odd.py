@@ -129,7 +129,7 @@ def _loop(d: Draft) -> None:
     d.known = Known("loop", "loop", volume, watts / 0.9, 0.9, warm, library()["flats"].load)
     d.supply = float(d.rng.uniform(100.0, 180.0))
     d.fitting = replace(d.fitting, relief=Relief(300.0, 300.0), elastic_ml_per_kpa=volume * 0.002)
-    d.air = lottery.Charge(0.95 * d.supply)
+    d.air = lottery.Charge(d.supply - 15.0)
     d.case = replace(d.case, cold_draws=0.0, swing=1.0, wander=0.5)
     heat = mixed.Heat(
         volume,
@@ -139,6 +139,7 @@ def _loop(d: Draft) -> None:
         mixed.level(0.0),
         deadband=float(d.rng.uniform(5.0, 12.0)),
         lag=60.0,
+        start=15.0,
     )
     seed, length = int(d.rng.integers(0, 2**31)), d.days
     d.vessel = vessel_for(d.known, d.supply, 250.0, d.fitting) * float(d.rng.uniform(1.0, 1.6))

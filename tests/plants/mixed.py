@@ -30,7 +30,7 @@ class Heat:
 
     ``hot``: share of the draws that runs through it; two thirds of the kept traces' draws are cold taps, of
     the household's none. ``setpoint`` and ``inlet`` [°C] and ``drain`` [W] (a pump's loop, a load) over
-    seconds since the start.
+    seconds since the start. ``start`` [°C], just below the setpoint where None.
     """
 
     volume: float
@@ -43,6 +43,7 @@ class Heat:
     lag: float = 45.0
     room: float = 20.0
     hot: float = 0.35
+    start: float | None = None
 
 
 def level(value: float) -> Callable[[FloatArray], FloatArray]:
@@ -71,7 +72,8 @@ def run(heat: Heat, draw: FloatArray, step: float) -> Trace:
     kept = np.exp(-heat.hot * draw / 1000.0 / heat.volume)
     smooth = 1.0 - np.exp(-step / heat.lag)
     warm, burner = np.empty(len(draw)), np.zeros(len(draw))
-    temperature, on, power = float(tops[0]) - 1.0, False, 0.0
+    start = float(tops[0]) - 1.0 if heat.start is None else heat.start
+    temperature, on, power = start, False, 0.0
     columns = (tops, heat.inlet(clock), heat.drain(clock), kept)
     for i, (top, cold, extra, share) in enumerate(zip(*(c.tolist() for c in columns), strict=True)):
         if temperature >= top:
@@ -83,7 +85,7 @@ def run(heat: Heat, draw: FloatArray, step: float) -> Trace:
         lost = heat.loss * (temperature - heat.room) + extra
         temperature += (power - lost) * step / capacity
         warm[i], burner[i] = temperature, on
-    return Trace(step, _grown(warm, float(tops[0]) - 1.0) * heat.volume * 1000.0, draw, burner, warm)
+    return Trace(step, _grown(warm, start) * heat.volume * 1000.0, draw, burner, warm)
 
 
 def _grown(warm: FloatArray, start: float) -> FloatArray:
