@@ -17,7 +17,7 @@ from monitor.sizing.series import next_larger
 from monitor.sizing.smallest import Smallest
 from monitor.sizing.tanks import Duty, tank, weight
 from monitor.sizing.worksheet import Worksheet
-from monitor.units import to_si
+from monitor.units import from_si, to_si
 
 _UNIT: Final = {Code.US: "gal", Code.EUROPE: "L"}
 _FILL_ROOM: Final = 10e3
@@ -44,6 +44,11 @@ def size(case: Case) -> Sizing:
     sheet = Worksheet()
     found = smallest(case, case.way, sheet)
     volume = fitted_volume(case, found)
+    if volume <= found.reserve:
+        raise InputError(
+            f"a tank of {volume * 1e3:.4g} L ({from_si(volume, 'gal', 'volume'):.4g} gal) does not even hold the water "
+            f"reserve of {found.reserve * 1e3:.4g} L; at least {found.exact * 1e3:.4g} L are needed"
+        )
     fill = fill_range(volume, found) if case.way is Method.EN12828 else None
     duty = _duty(case, found, fill)
     advised = tank(volume, found.between.charge, duty)
