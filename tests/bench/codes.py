@@ -181,6 +181,27 @@ def _false(trials: Sequence[Trial]) -> list[str]:
     return lines
 
 
+def _held(trials: Sequence[Trial]) -> list[str]:
+    """Return on how many evenings a plant with a fault was said to hold, a day or more after it was due."""
+    lines = [f"{'said to hold, by fault':24} evenings"]
+    for code in SHORT:
+        evenings = [
+            day.verdict == "holding"
+            for t in trials
+            if code and must(t) == code and (code not in score.UNSEEN or t.due is not None)
+            for day in t.daily
+            if day.day >= _from(t, code) + 1.0 and not _over(t, day.day)
+        ]
+        if evenings:
+            lines.append(f"{code:24} {sum(evenings)} of {len(evenings)}")
+    return lines
+
+
+def _over(trial: Trial, day: float) -> bool:
+    """Tell if what was wrong has been put right (a refill, readings that came back)."""
+    return day >= min(trial.events.get("refilled", 1e9), trial.events.get("silent_until", 1e9))
+
+
 def _confidence(trials: Iterable[Trial]) -> list[str]:
     said = [(s.confidence, score.right(t, s)) for t in trials for s in t.said if s.fault != "blind"]
     lines = [f"{'confidence':24}  findings  right"]
@@ -222,6 +243,7 @@ def table(trials: Sequence[Trial]) -> str:
         _f1(trials),
         _delays(trials),
         _false(trials),
+        _held(trials),
         _confidence(trials),
         _seeds(trials),
         [f"analyser: {spent / max(rows, 1) * 1e6:.2f} us a row over {rows / 1e6:.1f} million rows"],
