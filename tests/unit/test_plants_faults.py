@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.bench import codes, every, odd
+from tests.bench import codes, every
 from tests.bench.trial import Day, Said, Trial, due
 from tests.plants import faults, mixed
 from tests.plants.cushion import STEEL, Fitting, Relief, held_by_shell, run_line
@@ -154,7 +154,6 @@ def test_every_scenario_has_its_plant_and_its_truth() -> None:
     assert [t.scenario for t in tickets] == list(every.SCENARIOS)
     named = {t.told.code for t in tickets if t.told is not None}
     assert named == set(codes.SHORT)
-    assert odd.holiday.__doc__ is not None
 
 
 def told(code: str, *said: Said, also: tuple[str, ...] = (), onset: float = 5.0) -> Trial:
