@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 import json
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,6 @@ from monitor.service.clock import SystemClock
 
 if TYPE_CHECKING:
     from monitor.cli.size_case import Question
-    from monitor.sizing.case import Case
     from monitor.sizing.result import Sizing
 
 
@@ -54,23 +52,9 @@ def _sized(given: Options) -> tuple[Question, Sizing]:
 
     asked = question(given, None if given.site is None else load_site(given.site))
     try:
-        _check_fit(asked.case)
         return asked, work_out(asked.case)
     except (InputError, OutOfRangeError) as error:
         raise InputError(with_options(str(error))) from error
-
-
-def _check_fit(case: Case) -> None:
-    """Refuse a tank that is all reserve: no filling pressure suits it at all."""
-    from monitor.sizing.size import size as work_out  # noqa: PLC0415
-
-    if case.fit is None:
-        return
-    reserve = work_out(replace(case, fit=None)).reserve
-    if case.fit <= reserve:
-        raise InputError(
-            f"the fitted tank of {1e3 * case.fit:.3g} L would not hold the reserve of {1e3 * reserve:.3g} L"
-        )
 
 
 def _write(path: Path, asked: Question, found: Sizing) -> None:

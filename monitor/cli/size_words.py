@@ -52,6 +52,7 @@ _PARTS: Final = (
     ("takes water from", "--precharge"),
     ("not pass", "--highest"),
     ("fitted tank", "--fit"),
+    ("hold the water reserve", "--fit"),
     ("present tank", "--tank"),
     ("air charge", "--precharge"),
     ("highest pressure", "--highest"),

@@ -109,10 +109,9 @@ def _sizes(case: Case, outcome: Outcome) -> Iterator[Caution]:
     exact, advised, duty = outcome.found.exact, outcome.advised, outcome.duty
     if case.fit is not None and case.fit * _EXACT < exact:
         yield Caution("fit-too-small", (("fit", case.fit), ("exact", exact)))
-    if case.present is not None and min(exact, case.fit or exact) < case.present.volume:
-        yield Caution(
-            "smaller-than-present", (("exact", case.fit or exact), ("present", case.present.volume))
-        )
+    kept = exact if case.fit is None else case.fit
+    if case.present is not None and kept < case.present.volume:
+        yield Caution("smaller-than-present", (("exact", kept), ("present", case.present.volume)))
     water = advised.volume * (1.0 - (advised.precharge + duty.outside) / (duty.highest + duty.outside))
     if case.tank is TankKind.DIAPHRAGM and water > _FULL * advised.volume:
         yield Caution("more-than-half-full", (("water", water), ("volume", advised.volume)))

@@ -81,7 +81,8 @@ def _filled(ve: float, p0: float, p2: float, between: Pressures, sheet: Workshee
             f"{both(between.highest)}; a relief valve with a higher setting, rated for by all parts, makes room"
         )
     pf = filled + between.outside
-    sheet.work("Pf", "filled cold, absolute", "ps + n + Pa", pf, Kind.ABSOLUTE, _TOP, "ps n Pa")
+    terms = ["ps", *(["pv"] if sheet.has("pv") else []), "n", "Pa"]
+    sheet.work("Pf", "filled cold, absolute", " + ".join(terms), pf, Kind.ABSOLUTE, _TOP, " ".join(terms))
     formula, volume = "Ve / (P0 / Pf - P0 / P2)", ve / (p0 / pf - p0 / p2)
     sheet.work(
         "Vc", "vessel for a loop filled so", formula, volume, Kind.VOLUME, "Boyle's law", "Ve P0 Pf P2"

@@ -43,7 +43,7 @@ class Pressures:
     """What the methods share: air outside [Pa]; cold line or fill, air charge and highest [gauge Pa].
 
     ``supply`` is None where a method derives the filling pressure from the tank that was chosen; ``head`` is
-    the static pressure at the tank where the height is known.
+    the pressure at the tank with which the top of the loop just does not boil, where the height is known.
     """
 
     outside: float
@@ -70,10 +70,11 @@ def pressures(case: Case, method: Method, sheet: Worksheet) -> Pressures:
         "Pa", "air pressure outside", float(pressure_at(case.altitude)), Kind.ABSOLUTE, "ISO 2533:1975"
     )
     head = None if case.height is None else _head(case, case.height, sheet)
+    steam = 0.0 if head is None or method is not Method.EN12828 else _steam(case, outside, sheet)
     supply = _supply(case, method, head, sheet)
     charge = _charge(case, method, supply, sheet)
     top = highest(case, sheet)
-    filled = charge if head is None else max(charge, head + OVER_TOP)
+    filled = charge if head is None else max(charge, head + steam + OVER_TOP)
     _check_top(case, filled if supply is None else supply, head or 0.0, outside)
     start = max(charge, charge if supply is None else supply)
     if top <= start:
@@ -82,7 +83,15 @@ def pressures(case: Case, method: Method, sheet: Worksheet) -> Pressures:
             "a lower cold pressure (reducing valve), or a relief valve with a higher setting that every part "
             "of the system is rated for, makes room"
         )
-    return Pressures(outside, supply, charge, top, head)
+    return Pressures(outside, supply, charge, top, None if head is None else head + steam)
+
+
+def _steam(case: Case, outside: float, sheet: Worksheet) -> float:
+    """Return how far the hottest water would boil above the air outside, 0 where it does not. [Pa]."""
+    steam = (saturation_pressure(case.hot) if case.hot >= BOILS else 0.0) - outside
+    if steam <= 0.0:
+        return 0.0
+    return sheet.given("pv", "steam pressure of water at the hottest", steam, Kind.GAUGE, "IAPWS R6-95(2018)")
 
 
 def _check_top(case: Case, cold: float, head: float, outside: float) -> None:
@@ -164,11 +173,10 @@ def _charge_over_head(case: Case, sheet: Worksheet) -> float:
     value = named["ps"] + sheet.given(
         "m", "kept above the static pressure", _OVER_HEAD, Kind.GAUGE, _OVER_HEAD_SOURCE
     )
-    steam = (saturation_pressure(case.hot) if case.hot >= BOILS else 0.0) - named["Pa"]
-    if steam <= 0.0:
+    if "pv" not in named:
         return sheet.work("p0", _CHARGE, "ps + m", value, Kind.GAUGE, _OVER_HEAD_SOURCE, "ps m")
-    sheet.given("pv", "steam pressure of water at the hottest", steam, Kind.GAUGE, "IAPWS R6-95(2018)")
-    return sheet.work("p0", _CHARGE, "ps + pv + m", value + steam, Kind.GAUGE, _OVER_HEAD_SOURCE, "ps pv m")
+    value += named["pv"]
+    return sheet.work("p0", _CHARGE, "ps + pv + m", value, Kind.GAUGE, _OVER_HEAD_SOURCE, "ps pv m")
 
 
 def _charge_from(supply: float, case: Case, sheet: Worksheet) -> float:

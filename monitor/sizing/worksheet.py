@@ -68,6 +68,10 @@ class Worksheet:
         self.steps.append(Step(symbol, meaning, value, kind, source, formula, operands))
         return value
 
+    def has(self, symbol: str) -> bool:
+        """Whether a step of that symbol stands on the sheet."""
+        return any(step.symbol == symbol for step in self.steps)
+
     def _operand(self, symbol: str) -> Operand:
         step = next(step for step in reversed(self.steps) if step.symbol == symbol)
         return Operand(symbol, step.value, step.kind)

@@ -196,7 +196,8 @@ def test_a_tank_that_was_chosen_has_the_figures(size: Size) -> None:
     assert one["values"] == {"fit_l": 30.0, "exact_l": small["exact_l"]}
     code, _, err = size({**LOOP, "--fit": "3 L"})
     assert code == 2
-    assert "the fitted tank of 3 L would not hold the reserve of 3 L (--fit)" in err
+    assert "a tank of 3 L (0.7925 gal) does not even hold the water reserve of 3 L" in err
+    assert "(--fit)" in err
 
 
 def test_a_smaller_share_of_glycol_freezes_at_no_minus_zero(size: Size) -> None:
