@@ -15,6 +15,7 @@ from monitor.diagnosis.commissioning.plates import WINDOWS
 from monitor.diagnosis.commissioning.scene import scene_of
 from monitor.diagnosis.report import Report
 from monitor.estimation.samples import FloatArray, Samples, empty
+from monitor.physics.atmosphere import pressure_at
 from monitor.readings import Point
 from monitor.service.analyser import Analyser
 from monitor.service.pipeline import Aligner, in_order, to_samples
@@ -26,6 +27,7 @@ MOST: Final = 72 * HOUR
 """Seconds of readings that are looked at."""
 
 _DAY: Final = 24 * HOUR
+_VACUUM: Final = 0.9  # of an atmosphere below it: no water line, but a wrong zero that a person must hear of
 
 
 def commission(
@@ -44,7 +46,7 @@ def commission(
     refused : sequence of str
         Why messages of this site were refused, newest first.
     """
-    rows = _finite(rows)
+    rows = _possible(rows, pressure_at(site.altitude))
     if len(rows) < 2:
         return nothing(site, refused)
     start, end = float(rows.time[0]), float(rows.time[-1])
@@ -89,9 +91,11 @@ def _joined(site: str, series: Mapping[Point, tuple[FloatArray, FloatArray]]) ->
     return to_samples(rows) if rows else empty()
 
 
-def _finite(rows: Samples) -> Samples:
+def _possible(rows: Samples, atmosphere: float) -> Samples:
+    """Return the finite rows; what reads as a vacuum is held just above one, where gas still has a volume."""
     keep = np.isfinite(rows.time) & np.isfinite(rows.pressure)
-    return Samples(rows.time[keep], rows.pressure[keep], rows.heater[keep], rows.temperature[keep])
+    pressure = np.maximum(rows.pressure[keep], -_VACUUM * atmosphere / 1000.0)
+    return Samples(rows.time[keep], pressure, rows.heater[keep], rows.temperature[keep])
 
 
 def _run(site: Site, rows: Samples, visits: Sequence[Visit]) -> Analyser:

@@ -23,7 +23,7 @@ FARTHEST: Final = 14 * 60
 
 _REACHES: Final = (1, 2, 3, 5, 8)  # minutes to either side over which a climb is measured
 _STANDS_OUT: Final = 6.0  # expected climb over its standard deviation
-_CLIMBS: Final = 0.3  # of the expected climb
+_CLIMBS: Final = 0.2  # of the expected climb: plates may be wrong by gallons for litres
 _LEAST: Final = 4.0  # standard deviations
 _BRIDGED: Final = 3  # minutes
 _MINUTE: Final = 60.0
@@ -75,7 +75,7 @@ class Answer:
         return on, climbs_on, float(self.off[place]), float(self.climbs_off[place])
 
 
-def answer(rows: Samples, noise: Noise, level: tuple[float, float], climb: float) -> Answer | None:
+def answer(rows: Samples, noise: Noise, level: tuple[float, float, float], climb: float) -> Answer | None:
     """Return how the line answers; None where there are too few rows, or where noise hides heat.
 
     Parameters
@@ -85,7 +85,7 @@ def answer(rows: Samples, noise: Noise, level: tuple[float, float], climb: float
     noise : Noise
         Of the pressure.
     level : tuple of float
-        Level of the line at rest and its spread [gauge Pa].
+        Level of the line at rest, that of its lowest hours, and the spread between hours [gauge Pa].
     climb : float
         Rise that the plates let expect while the heater is on. [Pa/s]
     """
@@ -100,9 +100,9 @@ def answer(rows: Samples, noise: Noise, level: tuple[float, float], climb: float
         return None
     limit = max(_CLIMBS * 2 * reach * per_minute, _LEAST * sd)
     quiet, climbs = _minutes(
-        p, reach, limit, level[0] - 2.0 * level[1] - 3.0 * sd, 0.5 * noise.step + 2.0 * sd
+        p, reach, limit, level[1] - 2.0 * level[2] - 3.0 * sd, 0.5 * noise.step + 2.0 * sd
     )
-    high = p[reach:-reach] >= level[0] + _ABOVE * level[1] + 3.0 * sd
+    high = p[reach:-reach] >= level[0] + _ABOVE * level[2] + 3.0 * sd
     return _related(on[reach:-reach], quiet, (climbs, high), reach)
 
 

@@ -81,6 +81,7 @@ _FOUND: Final[Mapping[Fault, Code]] = {
 }
 """Which thing a fault, raised by the running diagnosis, speaks against."""
 
+_NARROWER: Final = 0.5  # times the interval: a gauge reading is then worth a visit
 _WORST_FIRST: Final = tuple(Word)
 
 
@@ -126,7 +127,8 @@ def _with_findings(report: Report, found: Mapping[Code, Check]) -> dict[Code, Ch
     """Doubt what fits by its own check where the running diagnosis has found a fault in it."""
     checks = dict(found)
     for finding in report.findings:
-        code = _FOUND.get(finding.fault)
+        clock = finding.evidence.get("kind") == "clock"
+        code = Code.CLOCKS if clock else _FOUND.get(finding.fault)
         if finding.ended is None and code is not None and checks[code].word in {Word.FITS, Word.NOT_SEEN}:
             evidence = {**checks[code].evidence, "finding": finding.fault.value}
             checks[code] = Check(code, Word.DOUBTFUL, finding.why, finding.action, evidence)
@@ -140,7 +142,7 @@ def _in_turn(found: Mapping[Code, Check], *, off_scale: bool) -> tuple[Check, ..
         first = [one for one in _AFTER.get(code, ()) if found[one].word is Word.WRONG]
         if off_scale and code in _OFF_SCALE:
             first = [Code.PRESSURE_UNIT]
-        if first:
+        if first and "odd_size" not in check.evidence:
             names = " and ".join(NAMES[one].lower() for one in first)
             told = f"Cannot be judged before this is right: {names}."
             check = replace(check, word=Word.NOT_SEEN, seen=told, do="")  # noqa: PLW2901
@@ -160,7 +162,7 @@ def _next(site: Site, checks: Sequence[Check], accuracy: Accuracy | None) -> tup
         steps.append(waits.do)
     elif open_ones:
         steps.append(f"A day after the change ask again: `cushionwatch commission {site.id} --latest`.")
-    if accuracy is not None and accuracy.gauged.high_kpa - accuracy.gauged.low_kpa < 0.8 * (
+    if accuracy is not None and accuracy.gauged.high_kpa - accuracy.gauged.low_kpa < _NARROWER * (
         accuracy.now.high_kpa - accuracy.now.low_kpa
     ):
         steps.append(

@@ -23,6 +23,7 @@ _ENOUGH_STARTS: Final = 4
 _ANSWERS: Final = 0.45  # index
 _SILENT: Final = 0.2
 _STRANGE: Final = 0.5  # of the climbs with heat
+_RISES: Final = 4  # undisturbed burns that lifted the line, and times those that did not
 _STRANGE_LEAST: Final = 30  # min
 _CLIMBS: Final = 10.0  # min
 
@@ -109,7 +110,8 @@ def sensor_place(scene: Scene) -> Check:
     seen = f"{seen}, and in {climbs_off:.0f} of {off:.0f} without heat; {counted(dips, 'dip')} of draws"
     strange = answer.strange
     evidence["strange_min"] = float(strange)
-    if index >= _ANSWERS and (strange < _STRANGE_LEAST or strange <= _STRANGE * climbs):
+    rises = scene.replay.rose >= max(_RISES, _RISES * scene.replay.flat)
+    if (index >= _ANSWERS or rises) and (strange < _STRANGE_LEAST or strange <= _STRANGE * climbs):
         return Check(Code.SENSOR_PLACE, Word.FITS, f"{seen}.", evidence=evidence)
     return _strange(seen, strange, evidence)
 
@@ -142,11 +144,16 @@ def _silent(scene: Scene, seen: str, evidence: dict[str, Number]) -> Check:
 
 
 def _strange(seen: str, strange: int, evidence: dict[str, Number]) -> Check:
+    why = (
+        f"{strange} minutes of steady climbs have no heat near them"
+        if strange
+        else "heat explains them in part only"
+    )
     return Check(
         Code.SENSOR_PLACE,
         Word.DOUBTFUL,
-        f"{seen}. {strange} minutes of steady climbs have no heat near them: a second heater on the line, a "
-        "regulator that creeps, a supply that wanders or a signal of another device look like that.",
+        f"{seen}; {why}: a second heater on the line, a regulator that creeps, a supply that wanders or a signal of "
+        "another device look like that.",
         "Is there a second source of heat (solar, a boiler, a second heater)? Report it as on too. Else compare the "
         "reported state with the flame.",
         evidence,

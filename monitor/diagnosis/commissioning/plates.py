@@ -66,6 +66,7 @@ def tank(scene: Scene) -> Check:
     evidence: dict[str, Number] = {"windows": float(report.windows)}
     odd = _odd_size(scene)
     if odd is not None:
+        evidence["odd_size"] = 1.0
         return Check(Code.TANK, Word.DOUBTFUL, odd[0], odd[1], evidence)
     if report.windows < WINDOWS or not report.air_charge:
         return Check(
@@ -88,6 +89,11 @@ def tank(scene: Scene) -> Check:
         f"{report.windows} windows give an air charge of {say(now.kpa * _KPA)} ({say(now.low_kpa * _KPA)} to "
         f"{say(now.high_kpa * _KPA)}); {whence} {say(stated)}"
     )
+    if site.precharge is None and site.supply is None:
+        do = "Gauge the tank once, water side relieved, and write the charge into the site file as [tank] precharge."
+        return Check(
+            Code.TANK, Word.NOT_SEEN, f"{seen}. The site file names neither charge nor supply.", do, evidence
+        )
     low, high = (now.kpa + _DOUBT * (edge - now.kpa) for edge in (now.low_kpa, now.high_kpa))
     if low <= stated / _KPA <= high:
         return _small(scene, seen, evidence)

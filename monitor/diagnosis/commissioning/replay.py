@@ -26,9 +26,13 @@ _ROWS: Final = 10
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """The line at rest whatever the heater is said to do: level, spread between hours [gauge Pa], noise."""
+    """The line at rest whatever the heater is said to do: level, spread between hours [gauge Pa], noise.
+
+    ``low``: level of the lowest hours: growth that nobody draws off holds the line above the supply for hours.
+    """
 
     level: float
+    low: float
     spread: float
     noise: Noise
 
@@ -43,7 +47,7 @@ def level_of(rows: Samples) -> Level:
     level = float(np.median(levels))
     spread = 1.4826 * float(np.median(np.abs(levels - level)))
     noises = sorted((noise_of(part) for part in hours), key=lambda n: n.sd)
-    return Level(level, max(spread, _WANDER), noises[len(noises) // 4])
+    return Level(level, float(np.quantile(levels, 0.1)), max(spread, _WANDER), noises[len(noises) // 4])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -55,7 +55,7 @@ def scene_of(site: Site, rows: Samples, report: Report, refused: Sequence[str] =
         level,
         by_plates,
         heating(rows, plant),
-        answer(rows, level.noise, (level.level, level.spread), by_plates.climb),
+        answer(rows, level.noise, (level.level, level.low, level.spread), by_plates.climb),
         replay(site, plant, rows),
         report,
         refused,
