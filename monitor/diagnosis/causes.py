@@ -18,9 +18,11 @@ EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
     # Growth that leaves by the check valve tests no tank.
     Fault.CHECK_VALVE_PASSING: _TANK | {Fault.BLIND},
     Fault.REGULATOR_CREEP: frozenset({Fault.SUPPLY_PRESSURE_HIGH}),
-    Fault.AIR_CHARGE_HIGH: frozenset({Fault.TANK_UNDERSIZED, Fault.AIR_CHARGE_LOW}),
+    # A line that is soft above its knee has air: what looked like a lost cushion was the part below the knee.
+    # A knee that is no longer seen, the line stiff through it, ends the high charge by its own sign.
+    Fault.AIR_CHARGE_HIGH: frozenset({Fault.AIR_CUSHION_LOST, Fault.AIR_CHARGE_LOW, Fault.TANK_UNDERSIZED}),
     Fault.AIR_CUSHION_LOST: frozenset(
-        {Fault.AIR_CHARGE_LOW, Fault.AIR_CHARGE_HIGH, Fault.TANK_UNDERSIZED, Fault.RELIEF_DISCHARGING}
+        {Fault.AIR_CHARGE_LOW, Fault.TANK_UNDERSIZED, Fault.RELIEF_DISCHARGING}
     ),
     Fault.AIR_CHARGE_LOW: frozenset({Fault.TANK_UNDERSIZED}),
 }
