@@ -256,6 +256,7 @@ def test_check_tells_every_problem(cli: Cli, config: Path) -> None:
 
 COMMANDS = {
     "check": (), "run": (), "rejected": (), "alert": (), "visit": ("riverside-12", "--action", "gauged"),
+    "commission": ("riverside-12",),
 }  # fmt: skip
 
 
