@@ -68,6 +68,7 @@ class Stopped:
         """Begin a new spell of off."""
         self._since: float | None = None
         self._minutes = 0
+        self._off_hours = 0.0
         self._episodes = self._night = 0
         self._new: list[float] = []
         self._slides = 0
@@ -83,6 +84,7 @@ class Stopped:
         if np.nanmax(minutes.on, initial=0.0) > _ON:
             # What climbed in a spell that the heater itself ended was another source's doing.
             self._off += self._minutes
+            self._hours += self._off_hours
             self._work(minutes, state > _ON, near > _ON)
             self.clear()
         elif np.isfinite(minutes.on).all():
@@ -104,6 +106,7 @@ class Stopped:
         self._slides += int(np.count_nonzero(minutes.slides))
         self._minutes += int(np.count_nonzero(climbs))
         self._episodes += int(starts)
+        self._off_hours += len(climbs) / 60.0
         if starts:
             hour = datetime.fromtimestamp(at, UTC).astimezone(self._zone).hour
             self._night += int(starts) if hour >= 21 or hour < 6 else 0

@@ -82,15 +82,17 @@ class Habits:
         self._rises: list[float] = []
         self._heat = 0.0
         self._kept = 0
+        self._last = np.nan  # Pa, of the hour before: a fall may cross the mark
 
     def hour(self, rows: Samples, at: float) -> None:
         """Take the rows of an hour."""
         p = rows.pressure * 1000.0
         if len(p) < _LEVELS:
             return
-        falls = np.diff(p)
+        falls = np.diff(p, prepend=self._last)
+        self._last = float(p[-1])
         dips = int(np.count_nonzero(falls < -_DIP))
-        now = _Hour(at, noise_of(p).sd, dips, float(np.median(p)), self._rises, self._heat)
+        now = _Hour(at, float(noise_of(p).sd), dips, float(np.median(p)), self._rises, self._heat)
         self._rises, self._heat = [], 0.0
         self._hours.append(now)
         if len(self._hours) >= 2 * _HOURS:
