@@ -50,7 +50,7 @@ class Cycles:
 
 
 def cycles_of(result: Result, watts: float) -> Cycles:
-    """Return the burns of a log in which the pressure never falls by more than 3 kPa and 30 mL are heated."""
+    """Return the burns of a log in which the pressure never falls by more than 3 kPa and 60 mL are heated."""
     time, line = result["time"], result["pressure"]
     on = np.nan_to_num(result["heater"]) > 0.5
     edges = np.flatnonzero(np.diff(on.astype(np.int8), prepend=0, append=0))
@@ -61,7 +61,7 @@ def cycles_of(result: Result, watts: float) -> Cycles:
         part = line[first:last]
         growth = watts / 1000.0 * (time[last - 1] - time[first]) * PER_KILOJOULE
         rose = part[-1] - part[0]
-        if growth >= 30.0 and rose > 3.0 and np.max(np.maximum.accumulate(part) - part) < 3.0:
+        if growth >= 60.0 and rose > 3.0 and np.max(np.maximum.accumulate(part) - part) < 3.0:
             rows.append((time[last - 1] / DAY, part[0] + 101.325, part[-1] + 101.325, growth))
     table = np.array(rows).reshape(-1, 4)
     return Cycles(*table.T)
@@ -103,16 +103,16 @@ def cusum(_: Ticket, __: Result, cycles: Cycles) -> float | None:
 
 
 def frozen_baseline(_: Ticket, __: Result, cycles: Cycles) -> float | None:
-    """Alarm where the 3-day median of the air is 25 % below that of the first 3 days with 5 cycles."""
+    """Alarm where the 3-day median of the air is 25 % below that of the first 5 days with 8 cycles."""
     if len(cycles.day) < 10:
         return None
     first = cycles.day[0]
-    base = cycles.day < max(first + 3.0, float(cycles.day[4]))
+    base = cycles.day < max(first + 5.0, float(cycles.day[7]))
     level = float(np.median(cycles.air[base]))
     alarms = np.zeros(len(cycles.day), bool)
     for i in np.flatnonzero(~base):
         recent = cycles.air[(cycles.day > cycles.day[i] - 3.0) & (cycles.day <= cycles.day[i])]
-        alarms[i] = len(recent) >= 3 and float(np.median(recent)) < 0.75 * level
+        alarms[i] = len(recent) >= 4 and float(np.median(recent)) < 0.75 * level
     return _first(cycles.day, alarms)
 
 
