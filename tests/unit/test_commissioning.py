@@ -441,3 +441,10 @@ def test_the_next_step_begins_with_what_is_wrong() -> None:
     result = commission(HOME, rows)
     assert "Unit and zero" in result.next[0]
     assert "--latest" in result.next[1]
+
+
+def test_what_is_only_not_known_is_asked_for_last() -> None:
+    result = found(site=at_site(relief=None))
+    assert not result.fits
+    assert result.next[0].startswith("Relief valve: Read the setting")
+    assert not any("Nothing to change" in step for step in result.next)

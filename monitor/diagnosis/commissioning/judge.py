@@ -155,9 +155,12 @@ def _next(site: Site, checks: Sequence[Check], accuracy: Accuracy | None) -> tup
     ranked = sorted_by_word(checks)
     steps = [f"{NAMES[c.code]}: {c.do}" for c in ranked if c.word in {Word.WRONG, Word.DOUBTFUL}][:1]
     waits = next((c for c in checks if c.code is Code.ENOUGH_DATA and c.word is Word.NOT_SEEN), None)
+    steps += [
+        f"{NAMES[c.code]}: {c.do}" for c in checks if c.word is Word.NOT_SEEN and c.do and c is not waits
+    ][:2]
     open_ones = sum(1 for c in checks if c.word in {Word.WRONG, Word.DOUBTFUL})
     if open_ones > 1:
-        steps = [f"Begin with this one, others may then fall into place. {steps[0]}"]
+        steps[0] = f"Begin with this one, others may then fall into place. {steps[0]}"
     if waits is not None:
         steps.append(waits.do)
     elif open_ones:
@@ -169,4 +172,11 @@ def _next(site: Site, checks: Sequence[Check], accuracy: Accuracy | None) -> tup
             "At the next occasion gauge the tank once, water side relieved, and enter it: "
             f'`cushionwatch visit {site.id} --action gauged --precharge "..."`.'
         )
-    return tuple(steps) or ("Nothing to change. Leave the service running.",)
+    if not steps:
+        seen = all(check.word is Word.FITS for check in checks)
+        steps = [
+            "Nothing to change. Leave the service running."
+            if seen
+            else f"Leave it running, and ask again in a day: `cushionwatch commission {site.id} --latest`."
+        ]
+    return tuple(steps)

@@ -59,11 +59,16 @@ def sampling(scene: Scene) -> Check:
     }
     seen = (
         f"A reading every {lasting(usual)}, about {rows:.0f} in a usual burn of {lasting(burn)} ({source}) and the "
-        f"{lasting(TAIL)} after it; {percent(missing)} of the time is missing, the longest hole is "
-        f"{lasting(float(steps.max()))}."
+        f"{lasting(TAIL)} after it; {_gaps(missing, float(steps.max()))}."
     )
     word, do = _judged(rows, missing, (usual, slow), want)
     return Check(Code.SAMPLING, word, seen, do, evidence)
+
+
+def _gaps(missing: float, longest: float) -> str:
+    if missing == 0.0:
+        return "nothing is missing"
+    return f"{percent(missing)} of the time is missing, at most {lasting(longest)} at once"
 
 
 def _judged(rows: float, missing: float, steps: tuple[float, float], want: float) -> tuple[Word, str]:
