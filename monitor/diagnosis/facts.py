@@ -8,7 +8,7 @@ from typing import Final
 
 from monitor.diagnosis.limits import Limits, worst_case_peak
 from monitor.diagnosis.rules import Suspicion, suspect
-from monitor.estimation.belief import Belief
+from monitor.estimation.belief import ELASTIC, Belief
 from monitor.estimation.plant import Plant
 from monitor.estimation.trend import crossing
 
@@ -22,7 +22,10 @@ _KPA: Final = 1000.0
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """State of a cushion at one instant; pressures gauge [Pa], ``peak`` infinite where nothing holds it."""
+    """State of a cushion at one instant; pressures gauge [Pa], ``peak`` infinite where nothing holds it.
+
+    ``elastic``: give of the line [m³/Pa], with its relative sd.
+    """
 
     charge: float
     charge_low: float
@@ -41,6 +44,8 @@ class Facts:
     suspicion: Suspicion
     contradicted: bool
     erratic: bool
+    elastic: float
+    elastic_sd: float
 
     @property
     def supply_differs(self) -> bool:
@@ -90,4 +95,6 @@ def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Fac
         suspicion=suspect(belief, limits, plant),
         contradicted=belief.contradicted,
         erratic=belief.erratic,
+        elastic=belief.elastic,
+        elastic_sd=math.sqrt(float(belief.covariance[ELASTIC, ELASTIC])),
     )

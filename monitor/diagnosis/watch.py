@@ -138,7 +138,8 @@ class Watch:
             return self._amend(lost, seen)
         if self.standing(Fault.RELIEF_DISCHARGING) is not None:
             return []
-        if facts.suspicion.lost >= CERTAIN or self.proves_loss(windows):
+        proven = facts.suspicion.lost >= CERTAIN or self.proves_loss(windows)
+        if proven and not self._explained(Fault.AIR_CUSHION_LOST):
             began = self._runs.lost_since if self._runs.lost_since is not None else seen.since
             ended = self._end(at, Fault.AIR_CHARGE_LOW)
             confidence = max(facts.suspicion.lost, CERTAIN)

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from monitor.diagnosis.signs.charge_high import ChargeHigh
 from monitor.diagnosis.signs.heater import HeaterState
 from monitor.diagnosis.signs.sensor import SensorTrust
 from monitor.diagnosis.signs.sign import Sign
+from monitor.diagnosis.signs.small_tank import SmallTank
 from monitor.estimation.plant import Plant
 from monitor.site import Site
 
 
 def signs_of(site: Site, plant: Plant) -> tuple[Sign, ...]:
     """Return the signs that are looked for at a site, in the order in which they are asked."""
-    return (SensorTrust(site, plant), HeaterState(site, plant))
+    return (
+        SensorTrust(site, plant),
+        HeaterState(site, plant),
+        ChargeHigh(site, plant),
+        SmallTank(site, plant),
+    )

@@ -1,0 +1,253 @@
+"""A charge above the supply: rows made by hand from Boyle's law, and everything that looks a little like it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.diagnosis.causes import EXPLAINS
+from monitor.diagnosis.facts import facts_of
+from monitor.diagnosis.faults import Fault
+from monitor.diagnosis.limits import limits_of
+from monitor.diagnosis.rules import CERTAIN, CLEARED
+from monitor.diagnosis.sight import Sight
+from monitor.diagnosis.signs.charge_high import ChargeHigh
+from monitor.diagnosis.signs.knee import Knee, Smooth, look
+from monitor.diagnosis.signs.refilled import Refilled, levels
+from monitor.diagnosis.signs.sign import Opinion, Scene
+from monitor.estimation.belief import DAY, first_belief
+from monitor.estimation.burns import Burn, Hour
+from monitor.estimation.lag import Lag
+from monitor.estimation.noise import Noise
+from monitor.estimation.plant import plant_of
+from monitor.estimation.rest import Line
+from monitor.estimation.samples import FloatArray, Samples
+from monitor.physics.cushion import pressure_after
+from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
+
+SUPPLY, CHARGE = 414e3, 580e3
+SITE = Site("house", heater=Heater(HeaterKind.STORAGE, 0.15, 11.7e3, 0.77, 54.0),
+            tank_volume=8e-3, precharge=SUPPLY, supply=SUPPLY, relief=1034e3)  # fmt: skip
+PLANT = plant_of(SITE)
+OUTSIDE = PLANT.atmosphere
+ELASTIC = 0.6e-9  # m³/Pa
+NOISE = Noise(300.0, 100.0)
+START = 1.7e9
+LAG = Lag(HeaterKind.STORAGE)
+LAG.seconds = 0.0
+
+
+def rise(start: float, volume: FloatArray, charge: float, air: float | None = None) -> FloatArray:
+    """Return the gauge pressure [Pa] of a line from ``start`` on as water grows by ``volume``."""
+    held = (charge + OUTSIDE) * PLANT.tank_volume if air is None else air
+    return np.array(
+        [pressure_after(held, ELASTIC, start + OUTSIDE, v, charge + OUTSIDE) - OUTSIDE for v in volume]
+    )
+
+
+def scene() -> Scene:
+    """Return what a sign needs to know beside a mark."""
+    belief = first_belief(PLANT, START)
+    facts = facts_of(belief, limits_of(PLANT, SUPPLY, PLANT.elastic), PLANT, SUPPLY)
+    return Scene(facts, Line(NOISE, SUPPLY, 3e3), LAG, Sight())
+
+
+class Plant:
+    """Days of four burns and four draws; every pressure by the formulas of the physics, with noise."""
+
+    def __init__(
+        self, charge: float, *, every: float = 10.0, air: float | None = None, site: Site = SITE
+    ) -> None:
+        self.sign = ChargeHigh(site, plant_of(site))
+        self.charge, self.every, self.air = charge, every, air
+        self.day = 0
+        self.said: list[Opinion] = []
+        self.rng = np.random.default_rng(4)
+        self.swing = 12e3
+        self.supply = SUPPLY
+
+    def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+        """Return what the line does in a burn."""
+        return rise(start, volume, self.charge, self.air)
+
+    def days(self, count: int) -> list[Opinion]:
+        """Live through ``count`` days; return what the sign said."""
+        said: list[Opinion] = []
+        for _ in range(count):
+            for number in range(4):
+                at = START + self.day * DAY + 6.0 * 3600.0 * number
+                start = self.supply + float(self.rng.uniform(-self.swing, self.swing))
+                said += self.sign.take(self._hour(at, start), scene())
+                said += self.sign.take(self._burn(at + 3600.0, start), scene())
+            self.day += 1
+        self.said += said
+        return said
+
+    def _rows(self, time: FloatArray, p: FloatArray, heater: float) -> Samples:
+        noisy = np.round((p + self.rng.normal(0.0, NOISE.sd, len(p))) / 100.0) / 10.0
+        return Samples(time, noisy, np.full(len(p), heater), np.full(len(p), np.nan))
+
+    def _hour(self, at: float, level: float) -> Hour:
+        time = at + np.arange(0.0, 3600.0, 30.0)
+        p = np.full(len(time), level)
+        for first in (10, 40, 70):
+            p[first : first + 8] -= 30e3
+        return Hour(at + 3600.0, self._rows(time, p, 0.0))
+
+    def _burn(self, at: float, start: float) -> Burn:
+        time = at + np.arange(0.0, 900.0, self.every)
+        watts = PLANT.watts * PLANT.efficiency
+        per_joule = float(PLANT.fluid.expansion_per_joule(PLANT.setpoint - 7.0)) - PLANT.shell_per_joule
+        p = self.pressure(start, (time - at) * watts * per_joule)
+        return Burn(float(time[-1]), self._rows(time, p, 1.0), None)
+
+
+@pytest.mark.parametrize("every", [2.0, 10.0, 30.0])
+@pytest.mark.parametrize("charge", [470e3, 520e3, 580e3])
+def test_a_charge_above_the_supply_is_named_within_days_and_its_knee_is_the_charge(
+    every: float, charge: float
+) -> None:
+    plant = Plant(charge, every=every)
+    (opinion,) = plant.days(3)
+    assert opinion.fault is Fault.AIR_CHARGE_HIGH
+    assert opinion.probability >= CERTAIN
+    found, sd = opinion.evidence["charge_by_knee_kpa"], opinion.evidence["charge_by_knee_sd_kpa"]
+    assert isinstance(found, float)
+    assert isinstance(sd, float)
+    assert abs(found - charge / 1e3) < 2.0 * sd
+    assert "gauge the air valve" in opinion.seen
+
+
+def test_one_day_is_not_enough() -> None:
+    assert Plant(CHARGE).days(1) == []
+
+
+@pytest.mark.parametrize("charge", [350e3, 414e3, 425e3])
+def test_a_charge_at_the_supply_or_below_is_not_named(charge: float) -> None:
+    assert Plant(charge).days(10) == []
+
+
+def test_a_supply_that_swings_about_the_charge_is_no_high_charge() -> None:
+    plant = Plant(SUPPLY)
+    plant.swing = 60e3
+    assert plant.days(10) == []
+
+
+def test_a_lost_cushion_has_no_knee() -> None:
+    assert Plant(0.0, air=40.0).days(10) == []
+
+
+def test_a_charge_that_no_recovery_reaches_is_not_told_from_a_lost_cushion() -> None:
+    class Draws(Plant):
+        def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+            return super().pressure(start, 0.1 * volume)
+
+    assert Draws(850e3).days(10) == []
+
+
+def test_friction_of_a_bladder_is_no_knee() -> None:
+    class Friction(Plant):
+        def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+            stiff, soft = start + volume / ELASTIC, super().pressure(start, volume)
+            return np.minimum(stiff, soft + 8e3)
+
+    assert Friction(400e3).days(10) == []
+
+
+@pytest.mark.parametrize("over", [25e3, 60e3])
+def test_a_rise_that_always_ends_so_much_above_its_start_is_no_charge(over: float) -> None:
+    class Constant(Plant):
+        def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+            return np.minimum(start + volume / ELASTIC, super().pressure(start, volume) + over)
+
+    plant = Constant(400e3)
+    plant.swing = 40e3
+    assert plant.days(10) == []
+
+
+def test_a_bypass_to_the_street_is_softer_than_any_tank() -> None:
+    class Bypass(Plant):
+        def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+            free = super().pressure(start, volume)
+            return np.minimum(free, 560e3 + 0.02 * np.maximum(free - 560e3, 0.0))
+
+    assert Bypass(0.0, air=40.0).days(10) == []
+
+
+def test_knees_at_any_pressure_are_no_charge() -> None:
+    class Anywhere(Plant):
+        def pressure(self, start: float, volume: FloatArray) -> FloatArray:
+            return rise(start, volume, float(self.rng.uniform(450e3, 800e3)))
+
+    assert Anywhere(CHARGE).days(10) == []
+
+
+def test_it_is_said_once_and_ends_when_the_line_is_soft_from_the_supply_on() -> None:
+    plant = Plant(CHARGE)
+    assert len(plant.days(6)) == 1
+    plant.sign.visit(Visit(START + 6 * DAY, VisitAction.GAUGED, SUPPLY))
+    plant.charge = SUPPLY
+    (over,) = plant.days(5)
+    assert over.probability < CLEARED
+
+
+def test_a_torn_diaphragm_ends_it() -> None:
+    plant = Plant(CHARGE)
+    assert len(plant.days(4)) == 1
+    plant.air = 40.0
+    (over,) = plant.days(12)
+    assert over.probability < CLEARED
+
+
+def test_the_supply_of_the_site_file_counts_where_the_line_agrees_with_it() -> None:
+    # By day the street gives less than at night, for which the tank was charged.
+    plant = Plant(SUPPLY)
+    plant.supply = 375e3
+    assert plant.days(10) == []
+
+
+def test_a_loop_is_held_against_the_charge_of_its_site_file() -> None:
+    loop = replace(SITE, heater=replace(SITE.heater, kind=HeaterKind.LOOP), precharge=CHARGE)
+    assert Plant(CHARGE, site=loop).days(6) == []
+    (opinion,) = Plant(CHARGE, site=replace(loop, precharge=450e3)).days(6)
+    assert "site file" in opinion.seen
+
+
+def test_a_lost_cushion_does_not_explain_it_but_is_explained_by_it() -> None:
+    assert Fault.AIR_CUSHION_LOST in EXPLAINS[Fault.AIR_CHARGE_HIGH]
+    assert Fault.AIR_CHARGE_HIGH not in EXPLAINS[Fault.AIR_CUSHION_LOST]
+
+
+def test_a_stretch_with_two_slopes_is_a_knee_and_a_curve_is_not() -> None:
+    volume = np.linspace(0.0, 900e-6, 60)
+    bent = look(volume, rise(SUPPLY, volume, CHARGE), NOISE, START)
+    assert isinstance(bent, Knee)
+    assert bent.pressure == pytest.approx(CHARGE, abs=3e3)
+    assert bent.stiff == pytest.approx(1.0 / ELASTIC, rel=0.1)
+    curve = look(volume, rise(SUPPLY, volume, 300e3), NOISE, START)
+    assert isinstance(curve, Smooth)
+    assert look(volume, np.full(60, SUPPLY), NOISE, START) is None
+
+
+def test_the_street_is_seen_after_draws_and_not_in_them() -> None:
+    time = START + np.arange(0.0, 3600.0, 10.0)
+    p = np.full(360, 500.0)  # kPa, on what heat has pushed out
+    p[60:120] = 380.0  # a draw of ten minutes
+    p[120:] = 414.0
+    rows = Samples(time, p, np.zeros(360), np.full(360, np.nan))
+    assert levels(rows, NOISE) == pytest.approx([414e3])
+
+
+def test_growth_that_is_left_in_the_line_is_not_taken_for_the_street() -> None:
+    street = Refilled()
+    time = START + np.arange(0.0, 1200.0, 10.0)
+    for level in [*[414.0] * 10, *[600.0] * 10]:
+        p = np.full(120, level)
+        p[30:60] -= 40.0
+        street.hour(Samples(time, p, np.zeros(120), np.full(120, np.nan)), NOISE)
+    seen = street.below(580e3, [])
+    assert seen is not None
+    assert seen.usual == pytest.approx(414e3)
+    assert seen.high == pytest.approx(414e3)
