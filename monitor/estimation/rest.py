@@ -15,6 +15,7 @@ _ROWS: Final = 10
 _NEEDED: Final = 3  # hours: a first one may be one long draw
 _WANDER: Final = 3e3  # Pa: least wander of a supply from hour to hour
 _KPA: Final = 1000.0
+_VACUUM: Final = -90.0  # kPa gauge: no line rests at less, only a sensor says so
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class RestLine:
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""
-        resting = rows.pressure[~(rows.heater > 0.5)] * _KPA
+        resting = rows.pressure[~(rows.heater > 0.5) & (rows.pressure > _VACUUM)] * _KPA
         if len(resting) < _ROWS:
             return
         self._levels = [*self._levels[1 - _HOURS :], float(np.quantile(resting, 0.25))]

@@ -104,8 +104,9 @@ class Rests:
             if reason:
                 self._end(reason)
                 self._piece = _Piece(float(time[first]), reason, bool(on[first]), self._stood[1])
-            self._grow(time[first:last], p[first:last])
-        self._last = (float(time[-1]), float(p[-1]), bool(on[-1]))
+            if last > first:
+                self._grow(time[first:last], p[first:last])
+                self._last = (float(time[last - 1]), float(p[last - 1]), bool(on[last - 1]))
         if self._last[0] - self._piece.start >= _PATIENCE:
             self._after(self._piece, self._last[0])
         return self._drawn, self._rests
@@ -130,8 +131,6 @@ class Rests:
     def _grow(self, time: FloatArray, p: FloatArray) -> None:
         """Add rows to the piece in progress."""
         piece = self._piece
-        if len(time) == 0:
-            return
         age = time[0] - piece.start
         if age < _AFTER[1] and piece.begun in {_FALL, _RISE}:
             ages = time - piece.start

@@ -23,6 +23,7 @@ from monitor.estimation.samples import FloatArray, Samples
 from monitor.estimation.stretches import clean_stretches, not_spikes
 
 _KPA: Final = 1000.0
+_VACUUM: Final = 10e3  # Pa absolute: no line of water is at less, only a sensor says so
 _MIN_ROWS: Final = 5
 _MIN_ROWS_SLOW: Final = 4  # where a row comes less often than every 20 s
 _WHOLE: Final = 0.85  # of a burn
@@ -101,7 +102,9 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
         return []
     p = burn.pressure * _KPA + plant.atmosphere
     noise = noise_of(p) if line is None else line.noise
-    keep = not_spikes(p, noise)
+    keep = not_spikes(p, noise) & (p > _VACUUM)
+    if not np.any(keep):
+        return []
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
     grown = _grown(rows, plant, heating, heating.lag)
     scene = _Scene(
