@@ -11,12 +11,15 @@ from monitor.diagnosis.causes import EXPLAINS
 from monitor.diagnosis.facts import facts_of
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.limits import limits_of
+from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN, CLEARED
 from monitor.diagnosis.sight import Sight
 from monitor.diagnosis.signs.charge_high import ChargeHigh
 from monitor.diagnosis.signs.knee import Knee, Smooth, look
+from monitor.diagnosis.signs.meeting import probability_of, soft_expected, weighed
 from monitor.diagnosis.signs.refilled import Refilled, levels
 from monitor.diagnosis.signs.sign import Opinion, Scene
+from monitor.diagnosis.watch import Watch
 from monitor.estimation.belief import DAY, first_belief
 from monitor.estimation.burns import Burn, Hour
 from monitor.estimation.lag import Lag
@@ -24,8 +27,13 @@ from monitor.estimation.noise import Noise
 from monitor.estimation.plant import plant_of
 from monitor.estimation.rest import Line
 from monitor.estimation.samples import FloatArray, Samples
+from monitor.estimation.windows import Kind as WindowKind
+from monitor.estimation.windows import Window
 from monitor.physics.cushion import pressure_after
+from monitor.service.analyser import Analyser
 from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
+from simulator.catalogue import PLANTS
+from simulator.recording import simulate
 
 SUPPLY, CHARGE = 414e3, 580e3
 SITE = Site("house", heater=Heater(HeaterKind.STORAGE, 0.15, 11.7e3, 0.77, 54.0),
@@ -251,3 +259,73 @@ def test_growth_that_is_left_in_the_line_is_not_taken_for_the_street() -> None:
     assert seen is not None
     assert seen.usual == pytest.approx(414e3)
     assert seen.high == pytest.approx(414e3)
+
+
+def test_a_simulated_house_is_named_and_its_lost_cushion_ends() -> None:
+    """Its gas has a temperature of its own, its supply falls by day and taps are open at any time."""
+    spec = PLANTS["precharge-high"]()
+    run = simulate(spec, 4, 1, 1_767_571_200.0)
+    site = Site("sim", heater=Heater(HeaterKind.STORAGE, spec.heater.volume, spec.heater.input,
+                                     spec.heater.efficiency, spec.heater.setpoint),
+                tank_volume=spec.tank.volume, precharge=spec.supply.pressure, supply=spec.supply.pressure,
+                relief=spec.relief.setting)  # fmt: skip
+    analyser = Analyser(site)
+    analyser.feed(Samples(run.time, run.pressure, run.heater, run.temperature))
+    standing = [f for f in analyser.report().findings if f.ended is None]
+    assert [f.fault for f in standing] == [Fault.AIR_CHARGE_HIGH]
+    assert standing[0].raised - run.epoch < 3.0 * DAY
+    found = standing[0].evidence["charge_by_knee_kpa"]
+    assert isinstance(found, float)
+    assert found == pytest.approx(spec.tank.precharge / 1e3, abs=5.0)
+
+
+def test_a_discharge_beside_a_high_charge_proves_no_lost_cushion() -> None:
+    watch = Watch(SITE, PLANT)
+    (opinion,) = Plant(CHARGE).days(3)
+    watch.consider([opinion], scene().facts, START)
+    steep = Window(WindowKind.STEEP, START, START + 60.0, 5.2e5, 6.8e5, 1e-4, 0.05)
+    assert watch.proves_loss([steep])
+    (found,) = watch.discharge(Discharge(START, 1.0e6, 2e-4), [steep], scene().facts, START + 60.0)
+    assert found.fault is Fault.RELIEF_DISCHARGING
+
+
+def knees(times: FloatArray, starts: FloatArray, pressures: FloatArray) -> list[Knee | Smooth]:
+    """Return knees of a tank that fits."""
+    soft = soft_expected(PLANT, CHARGE)
+    rows = zip(times.tolist(), starts.tolist(), pressures.tolist(), strict=True)
+    return [Knee(START + t, start, p, 1e3, 20.0 * soft, soft) for t, start, p in rows]
+
+
+def test_many_knees_of_one_day_count_as_a_few() -> None:
+    p = np.full(20, CHARGE)
+    one_day = weighed(knees(np.arange(20.0), p - 1e5, p), CHARGE, SUPPLY, PLANT)
+    many = weighed(knees(np.arange(20.0) * DAY / 4.0, p - 1e5, p), CHARGE, SUPPLY, PLANT)
+    assert probability_of(one_day, SUPPLY) < CERTAIN <= probability_of(many, SUPPLY)
+
+
+def test_knees_at_one_pressure_say_more_than_knees_at_one_rise() -> None:
+    wander = np.linspace(-7e3, 7e3, 8)
+    days = np.arange(8.0) * DAY
+    at_pressure = weighed(knees(days, SUPPLY + wander, CHARGE + 0.1 * wander), CHARGE, SUPPLY, PLANT)
+    at_rise = weighed(knees(days, SUPPLY + wander, CHARGE + wander), CHARGE, SUPPLY, PLANT)
+    assert at_pressure.knees == at_rise.knees == 8
+    assert at_rise.odds <= at_pressure.odds - 4.0
+
+
+def test_a_knee_a_little_above_the_supply_is_no_fault() -> None:
+    def likely(above: float) -> float:
+        p = np.full(20, SUPPLY + above)
+        seen = knees(np.arange(20.0) * DAY / 2.0, p - 5e4, p)
+        return probability_of(replace(weighed(seen, SUPPLY + above, SUPPLY, PLANT), fits=True), SUPPLY)
+
+    assert likely(12e3) < 0.5
+    assert likely(25e3) < CERTAIN
+    assert likely(45e3) >= CERTAIN
+
+
+def test_a_step_of_a_few_kilopascals_is_no_knee() -> None:
+    volume = np.linspace(0.0, 900e-6, 60)
+    gas = rise(SUPPLY, volume, 300e3)
+    for step, kind in ((7e3, Smooth), (25e3, Knee)):
+        seen = look(volume, np.minimum(SUPPLY + volume / ELASTIC, gas + step), NOISE, START)
+        assert isinstance(seen, kind) or (kind is Smooth and seen is None)

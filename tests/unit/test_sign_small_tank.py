@@ -21,9 +21,12 @@ from monitor.estimation.lag import Lag
 from monitor.estimation.noise import Noise
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import Line
-from monitor.estimation.samples import empty
+from monitor.estimation.samples import Samples, empty
 from monitor.estimation.windows import Kind, Window
+from monitor.service.analyser import Analyser
 from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
+from simulator.catalogue import PLANTS
+from simulator.recording import simulate
 
 SIXTY = 413_685.0
 SMALL = Site("house", heater=Heater(HeaterKind.STORAGE, 0.15, 11.7e3, 0.77, 54.0), unit="psi",
@@ -157,3 +160,17 @@ def test_a_charge_above_the_supply_leaves_less_room() -> None:
 
 def test_a_line_whose_give_is_unknown_accuses_no_tank() -> None:
     assert certain(said(SMALL, facts(SMALL, give_sd=0.9))) == []
+
+
+def test_a_simulated_house_with_a_small_tank_is_named_within_four_weeks() -> None:
+    spec = PLANTS["undersized"]()
+    run = simulate(spec, 28, 1, 1_767_571_200.0)
+    site = Site("sim", heater=Heater(HeaterKind.STORAGE, spec.heater.volume, spec.heater.input,
+                                     spec.heater.efficiency, spec.heater.setpoint),
+                tank_volume=spec.tank.volume, precharge=spec.tank.precharge, supply=spec.supply.pressure,
+                relief=spec.relief.setting)  # fmt: skip
+    analyser = Analyser(site)
+    analyser.feed(Samples(run.time, run.pressure, run.heater, run.temperature))
+    (found,) = [f for f in analyser.report().findings if f.ended is None]
+    assert found.fault is Fault.TANK_UNDERSIZED
+    assert min(run.truth.peak_kpa) >= NEAR_RELIEF * spec.relief.setting / 1e3
