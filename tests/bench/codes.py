@@ -224,7 +224,7 @@ def _seeds(trials: Sequence[Trial]) -> list[str]:
         missed = bool(wanted) and named(t, wanted) is None
         false = [s for s in t.said if s.fault != "blind" and not score.right(t, s)]
         if missed or false:
-            told = ", ".join(f"{SHORT[s.fault]}@{s.raised:.2f}" for s in t.said) or "nothing"
+            told = ", ".join(f"{SHORT[s.fault]}@{s.raised:.2f}" for s in t.said) or t.failed or "nothing"
             kind = ("missed" if missed else "") + (" false" if false else "")
             when = f"from {since(t):.2f} of {t.days:.1f} d"
             lines.append(
