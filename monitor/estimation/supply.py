@@ -7,6 +7,7 @@ valve, which keeps the highest supply since the last draw, hold it above. Pressu
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -141,9 +142,9 @@ class Rests:
         quiet = int(np.searchsorted(time, self._heat + _SETTLED))
         if len(time) - quiet < 2:
             return
-        slot = np.floor(time[quiet:] / POINT).astype(np.int64)
-        first = np.flatnonzero(np.diff(slot, prepend=slot[0] - 1))
-        count = np.diff(np.append(first, len(slot)))
+        slot = np.floor(time[quiet:] / POINT)
+        first = np.concatenate([[0], np.flatnonzero(slot[1:] != slot[:-1]) + 1])
+        count = np.concatenate([first[1:], [len(slot)]]) - first
         whole = count >= 2
         piece.time += (np.add.reduceat(time[quiet:], first) / count)[whole].tolist()
         piece.level += (np.add.reduceat(p[quiet:], first) / count)[whole].tolist()
@@ -170,7 +171,7 @@ class Rests:
         piece.told = True
         heated = piece.heated or piece.start - self._heat < _WARM
         # Heat raises the line by and by: its first rows are nearest to the supply.
-        level = float(np.median(piece.after[:_LEAST_AFTER] if piece.heated else piece.after))
+        level = median(piece.after[:_LEAST_AFTER] if piece.heated else piece.after)
         if not heated:
             piece.at_supply = level
         self._drawn.append(Drawn(piece.start, level, heated))

@@ -16,23 +16,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
-import numpy as np
-
 from monitor.diagnosis.faults import Fault, Severity
+from monitor.diagnosis.signs.rested import SETTLING, Ended, ended
 from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import DAY
-from monitor.estimation.noise import Noise
 from monitor.estimation.plant import Plant
 from monitor.estimation.supply import POINT, Drawn, Rest
 
 _WITHIN: Final = 1800.0  # s after a draw in which the supply is taken to be what it was during the rest's end
 _LATEST: Final = 7200.0  # s: the same, if it is taken to have fallen as fast as a town's supply may
 _FALLS: Final = 30e3 / 3600.0  # Pa/s; networks swing by 20 to 70 kPa in six hours
-_RECENT: Final = 6  # points at the end of a rest over which it climbs or does not
-_SETTLING: Final = 2700.0  # s after a draw: gas and small pipes have settled
 _GAS: Final = 0.35  # of a fall comes back as the gas warms up again: (kappa - 1)/kappa of air is 0.29
 _LEAST: Final = 10e3  # Pa above the supply
 _YOUNG: Final = 2.0  # times that, and what the gas gives back, in a rest in which it has not settled
@@ -74,47 +71,12 @@ class _Seen:
         return self.level - self.supply
 
 
-@dataclass(frozen=True, slots=True)
-class _Ended:
-    """A rest that a draw ended, until the supply has been seen after it. ``first``: its first five minutes."""
-
-    start: float
-    end: float
-    before: float
-    fell: float
-    first: float
-    level: float
-    settled: float  # level when the gas had settled, NaN in a short rest
-    rise: float
-    rise_sd: float
-    span: float
-    steady: bool
-
-
-def _ended(rest: Rest, noise: Noise, every: float) -> _Ended:
-    """Return what matters of a rest."""
-    level = rest.level[-_RECENT:]
-    time = rest.time[-_RECENT:]
-    ends = max(1, len(level) // 3)
-    first, last = float(np.mean(level[:ends])), float(np.mean(level[-ends:]))
-    middle = float(np.mean(level[ends:-ends])) if len(level) > 2 * ends else 0.5 * (first + last)
-    rows = max(POINT / every, 1.0)
-    sd = math.hypot(noise.sd / math.sqrt(rows), 0.15 * noise.resolution) * math.sqrt(2.0 / ends)
-    later = rest.time >= rest.start + _SETTLING
-    settled = float(rest.level[later][0]) if later.any() else math.nan
-    span = float(np.mean(time[-ends:]) - np.mean(time[:ends]))
-    return _Ended(
-        rest.start, rest.end, rest.before, rest.fell, float(rest.level[0]), last, settled,
-        last - first, sd, span, first < middle < last,
-    )  # fmt: skip
-
-
 class Creep:
     """Weighs the rests of a week."""
 
     def __init__(self, plant: Plant, volume: float, speaker: Speaker) -> None:
         self._plant, self._volume, self._speaker = plant, volume, speaker
-        self._waiting: list[_Ended] = []
+        self._waiting: list[Ended] = []
         self._drawn: list[Drawn] = []
         self._seen: list[_Seen] = []
         self._apart: list[float] = []  # Pa, between the levels after draws that follow each other
@@ -127,7 +89,7 @@ class Creep:
         if scene.line is None:
             return []
         noise = scene.line.noise
-        self._waiting += [_ended(rest, noise, every) for rest in rests]
+        self._waiting += [ended(rest, noise, every) for rest in rests]
         self._note(drawn)
         before = len(self._seen)
         while self._waiting and self._waiting[0].end + _LATEST < at:
@@ -143,7 +105,8 @@ class Creep:
         """Keep the longest rests of each of the last days."""
         today = [one for one in self._seen if one.end // DAY == self._seen[-1].end // DAY]
         if len(today) > _A_DAY:
-            self._seen.remove(min(today, key=lambda one: one.end - one.start))
+            shortest = min(today, key=lambda one: one.end - one.start)
+            self._seen = [one for one in self._seen if one is not shortest]
             self._thin(at)
         self._seen = [one for one in self._seen if one.end > at - _KEEP]
 
@@ -155,12 +118,12 @@ class Creep:
                 self._apart = [*self._apart[1 - _KEPT :], abs(one.level - last.level)]
             self._drawn.append(one)
 
-    def _judged(self, rest: _Ended, after: float, scene: Scene) -> _Seen:
+    def _judged(self, rest: Ended, after: float, scene: Scene) -> _Seen:
         """Return what a rest says; the supply ``after`` it is NaN where it was not seen."""
         supply = after if math.isnan(rest.before) else max(after, rest.before)
         excess = rest.level - supply  # NaN says nothing
         least = max(_LEAST, self._least(rest.level, scene), self._wander())
-        young = rest.end - rest.start < _SETTLING + POINT
+        young = rest.end - rest.start < SETTLING + POINT
         late = young or rest.level - rest.settled >= _LATE
         needed = _YOUNG * least + _GAS * rest.fell if young else least
         rises = rest.rise >= max(_CLIMB * rest.span / 1800.0, _SURE * rest.rise_sd)
@@ -184,7 +147,9 @@ class Creep:
 
     def _wander(self) -> float:
         """Return how far the supply may move while a draw lasts [Pa], from levels an hour apart at most."""
-        return _WANDERS * float(np.quantile(self._apart, 0.8)) if len(self._apart) >= _FEW else _LEAST
+        return (
+            _WANDERS * sorted(self._apart)[4 * len(self._apart) // 5] if len(self._apart) >= _FEW else _LEAST
+        )
 
     def _least(self, level: float, scene: Scene) -> float:
         """Return the climb [Pa] above which more water came in than cold pipes make by warming."""
@@ -213,9 +178,9 @@ class Creep:
 
         Rests are taken in their order, and what spoke against a leak before it began is forgotten.
         """
-        rate = float(np.median([one.rate for one in climbing])) if climbing else 0.0
-        top = float(np.median([one.level for one in climbing])) if climbing else math.inf
-        gain = float(np.median([one.excess for one in climbing])) if climbing else 0.0
+        rate = median([one.rate for one in climbing]) if climbing else 0.0
+        top = median([one.level for one in climbing]) if climbing else math.inf
+        gain = median([one.excess for one in climbing]) if climbing else 0.0
         odds, speaking, against = _PRIOR, list[_Seen](), 0
         for one in self._seen:
             if one.climbs or (one.full and climbing):
@@ -230,10 +195,10 @@ class Creep:
 
     def _say(self, probability: float, speaking: list[_Seen], against: int) -> Opinion:
         show = self._speaker
-        supply = float(np.median([one.supply for one in speaking]))
-        top = float(np.median([one.level for one in speaking]))
+        supply = median([one.supply for one in speaking])
+        top = median([one.level for one in speaking])
         rates = [one.rate for one in speaking if one.climbs]
-        rate = 3600.0 * float(np.median(rates)) if rates else 0.0
+        rate = 3600.0 * (median(rates)) if rates else 0.0
         other = f" {against} rests stood still, which speaks against it." if against else ""
         seen = (
             f"Since {show.moment(speaking[0].start)} the line has climbed {len(speaking)} times with no draw and no "

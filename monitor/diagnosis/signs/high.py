@@ -62,9 +62,9 @@ class High:
         """End the quarter in progress; one with few draws goes on into the next."""
         if len(self._now) < _DRAWS:
             return []
-        levels, self._now = sorted(self._now), []
-        level = levels[min(len(levels) // 6, 2)]
-        usual = self._median()
+        level = min(self._now)
+        self._now = []
+        usual = self._level()
         if usual is not None and level < _SHUT * usual:
             return []
         begin = self._quarter * _QUARTER
@@ -73,15 +73,16 @@ class High:
         self._fitted = self._fitted or (stated is not None and abs(level - stated) < _FITS * stated)
         return self._opinion(at)
 
-    def _median(self) -> float | None:
-        return float(np.median([p for _, p in self._levels])) if self._levels else None
+    def _level(self) -> float | None:
+        """Return the level that three in four quarters of a day pass: some may have had small draws only."""
+        return float(np.quantile([p for _, p in self._levels], 0.25)) if self._levels else None
 
     def _opinion(self, at: float) -> list[Opinion]:
-        level = self._median()
+        level = self._level()
         if level is None or not math.isfinite(self._limit):
             return []
         values = np.array([p for _, p in self._levels])
-        spread = 1.4826 * float(np.median(np.abs(values - level)))
+        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
         doubt = math.hypot(_OFFSET, 1.25 * spread / math.sqrt(len(values)))
         probability = normal_cdf((level - self._limit) / doubt)
         if probability < 0.5:
@@ -104,7 +105,7 @@ class High:
         low, high = float(values.min()), float(values.max())
         seen = (
             f"Since {show.moment(began)} the supply, as the line shows it right after draws, has stood at about "
-            f"{show.pressure(level)} ({show.number(low)} to {show.pressure(high)} by the hour), above the "
+            f"{show.pressure(level)} or more ({show.number(low)} to {show.pressure(high)} by the hour), above the "
             f"{show.pressure(self._limit)} allowed at rest."
         )
         if stated is not None and abs(level - stated) >= _FITS * stated:
