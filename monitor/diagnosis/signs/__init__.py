@@ -7,6 +7,7 @@ from monitor.diagnosis.signs.heater import HeaterState
 from monitor.diagnosis.signs.sensor import SensorTrust
 from monitor.diagnosis.signs.sign import Sign
 from monitor.diagnosis.signs.small_tank import SmallTank
+from monitor.diagnosis.signs.supply import SupplySide
 from monitor.estimation.plant import Plant
 from monitor.site import Site
 
@@ -18,4 +19,5 @@ def signs_of(site: Site, plant: Plant) -> tuple[Sign, ...]:
         HeaterState(site, plant),
         ChargeHigh(site, plant),
         SmallTank(site, plant),
+        SupplySide(site, plant),
     )
