@@ -103,7 +103,7 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
     p = burn.pressure * _KPA + plant.atmosphere
     noise = noise_of(p) if line is None else line.noise
     keep = not_spikes(p, noise) & (p > _VACUUM)
-    if not np.any(keep):
+    if np.count_nonzero(keep) < 2:
         return []
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
     grown = _grown(rows, plant, heating, heating.lag)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Final
-
-from scipy.optimize import brentq
 
 from tests.plants.cushion import Fitting, atmosphere
 from tests.plants.library import Known
@@ -41,4 +40,16 @@ def peak_of(known: Known, supply: float, vessel: float, charge: float, fitting: 
         return took + fitting.elastic_ml_per_kpa * (peak - start) - full_recovery(known)
 
     top = start + full_recovery(known) / fitting.elastic_ml_per_kpa + 1.0
-    return float(brentq(over, start, top)) - outside if math.isfinite(top) else top
+    return _root(over, start, top) - outside if math.isfinite(top) else top
+
+
+def _root(of: Callable[[float], float], low: float, high: float) -> float:
+    """Return where ``of`` changes its sign between ``low`` and ``high``."""
+    rising = of(high) > of(low)
+    for _ in range(80):
+        middle = 0.5 * (low + high)
+        if (of(middle) > 0.0) == rising:
+            high = middle
+        else:
+            low = middle
+    return 0.5 * (low + high)
