@@ -17,7 +17,8 @@ EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
     Fault.HEATER_STATE_FAULT: _TANK | {Fault.CHECK_VALVE_PASSING, Fault.BLIND},
     # Growth that leaves by the check valve tests no tank.
     Fault.CHECK_VALVE_PASSING: _TANK | {Fault.BLIND},
-    Fault.REGULATOR_CREEP: frozenset({Fault.SUPPLY_PRESSURE_HIGH}),
+    # A line that climbs by itself makes each burn look steeper than it is.
+    Fault.REGULATOR_CREEP: frozenset({Fault.SUPPLY_PRESSURE_HIGH, Fault.AIR_CHARGE_LOW}),
     # A line that is soft above its knee has air: what looked like a lost cushion was the part below the knee.
     # A knee that is no longer seen, the line stiff through it, ends the high charge by its own sign.
     Fault.AIR_CHARGE_HIGH: frozenset({Fault.AIR_CUSHION_LOST, Fault.AIR_CHARGE_LOW, Fault.TANK_UNDERSIZED}),
