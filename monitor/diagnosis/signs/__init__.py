@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from monitor.diagnosis.signs.charge_high import ChargeHigh
+from monitor.diagnosis.signs.closure import Closure
 from monitor.diagnosis.signs.heater import HeaterState
+from monitor.diagnosis.signs.loss import Loss
 from monitor.diagnosis.signs.sensor import SensorTrust
 from monitor.diagnosis.signs.sign import Sign
 from monitor.diagnosis.signs.small_tank import SmallTank
@@ -17,6 +19,8 @@ def signs_of(site: Site, plant: Plant) -> tuple[Sign, ...]:
     return (
         SensorTrust(site, plant),
         HeaterState(site, plant),
+        Closure(site, plant),
+        Loss(site, plant),
         ChargeHigh(site, plant),
         SmallTank(site, plant),
         SupplySide(site, plant),
