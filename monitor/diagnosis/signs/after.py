@@ -15,7 +15,7 @@ from monitor.estimation.noise import Noise
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray, Samples, empty, join
 
-_EVERY: Final = 10.0  # s: faster rows are put together, minutes are looked at here
+_EVERY: Final = 15.0  # s: faster rows are put together, minutes are looked at here
 _BURN: Final = 1800.0  # s of a burn before its end
 _AIR_LEFT: Final = 0.5  # of the nominal air: a cushion that is emptier has a fault of its own
 _LEAST_ROWS: Final = 4
@@ -103,15 +103,15 @@ class Coasts:
 
 
 def thinned(rows: Samples) -> Samples:
-    """Return means over ten seconds where rows come faster; the heater's state never mixes."""
+    """Return means over fifteen seconds where rows come faster; the heater's state never mixes."""
     if len(rows) < 2 or rows.time[-1] - rows.time[0] >= 0.8 * _EVERY * (len(rows) - 1):
         return rows
     slot = np.floor(rows.time / _EVERY)
     state = np.nan_to_num(rows.heater, nan=-1.0) > 0.5
     first = np.flatnonzero(np.concatenate([[True], (np.diff(slot) > 0) | (state[1:] != state[:-1])]))
     count = np.diff(np.append(first, len(rows)))
-    means = (np.add.reduceat(column, first) / count for column in (rows.time, rows.pressure))
-    return Samples(*means, rows.heater[first], rows.temperature[first])
+    time, pressure = (np.add.reduceat(column, first) / count for column in (rows.time, rows.pressure))
+    return Samples(time, pressure, rows.heater[first], rows.temperature[first])
 
 
 def closed_slope(plant: Plant, pressure: float, heater: FloatArray) -> float:

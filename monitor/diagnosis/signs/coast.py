@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.estimation.noise import Noise
 from monitor.estimation.samples import FloatArray
@@ -58,7 +59,7 @@ class Coast:
     straight: FloatArray
 
 
-def moved(time: FloatArray, p: FloatArray, noise: Noise, closed_slope: float) -> FloatArray:
+def moved(time: FloatArray, p: FloatArray, noise: Noise, closed_slope: float) -> NDArray[np.intp]:
     """Return the rows before which the line moves by more than heat or seeping can: somebody draws."""
     step, apart = np.diff(p), np.diff(time)
     return np.flatnonzero(np.abs(step) > noise.step + _DRAWN * closed_slope * apart) + 1
