@@ -11,7 +11,7 @@ from monitor.estimation.samples import FloatArray
 
 _GAS_SETTLES: Final = 60.0  # s, order of magnitude for litres of air behind rubber (no source)
 _REFILL_COUNTED: Final = 0.5  # of the cooling after a refill: the gas may have had no time to warm before
-_REFILL_DOUBT: Final = 0.6  # of that cooling
+_REFILL_DOUBT: Final = 1.2  # of that cooling: how long gas takes to settle is known to a factor of three
 _REFILL_SETTLES: Final = 100.0  # s, the slow end of the same
 _REFILL_LEAST: Final = 0.01  # of the pressure, as deep as a draw that was seen is in any case
 _HEATS: Final = 0.286  # (n - 1) / n of air that gives off no heat

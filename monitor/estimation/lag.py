@@ -37,6 +37,7 @@ _MOST: Final = 6.0  # log likelihood that one burn may speak against any hypothe
 _ALIKE: Final = 3.0  # rows that tell as much as one: what the model misses lasts for several
 _BEFORE: Final = 30.0  # s of burning, and after it, that a stretch must have
 _AFTER: Final = 60.0
+_SAG: Final = 0.3  # of the rise that settling gas may give back
 _ROWS: Final = 8
 _MOST_ROWS: Final = 60
 _NEEDED: Final = 3
@@ -114,13 +115,25 @@ def _around(rows: Samples, off: float, noise: Noise) -> tuple[FloatArray, FloatA
     keep = not_spikes(p, noise)
     time, p = rows.time[keep], p[keep]
     for start, last in clean_stretches(p, noise):
-        if time[start] > off - _BEFORE or time[last] < off + _AFTER or last - start + 1 < _ROWS:
+        if time[start] > off - _BEFORE or time[last] < off - _BEFORE:
+            continue
+        end = max(last, _sagging(time, p, (start, last), off))
+        if time[end] < off + _AFTER or end - start + 1 < _ROWS:
             continue
         # What comes long before tells of temperature and settling gas rather than of the end.
         first = max(start, int(np.searchsorted(time, off - 300.0)))
-        step = max((last - first + 1) // _MOST_ROWS, 1)
-        return time[first : last + 1 : step], p[first : last + 1 : step]
+        step = max((end - first + 1) // _MOST_ROWS, 1)
+        return time[first : end + 1 : step], p[first : end + 1 : step]
     return None
+
+
+def _sagging(time: FloatArray, p: FloatArray, stretch: tuple[int, int], off: float) -> int:
+    """Return the last row, shortly after burner-off, to which the line only sags: gas cools, nobody draws."""
+    start, last = stretch
+    least = p[last] - _SAG * (p[last] - p[start])
+    until = int(np.searchsorted(time, off + _AFTER))
+    fallen = np.flatnonzero(p[last : until + 1] < least)
+    return min(last + int(fallen[0]) - 1 if len(fallen) else until, len(time) - 1)
 
 
 def _arrived(time: FloatArray, on: float, off: float) -> FloatArray:

@@ -14,6 +14,7 @@ from pytest import approx  # noqa: PT013 - reads as a relation
 
 from monitor.errors import CushionwatchError, InputError
 from monitor.physics.atmosphere import pressure_at
+from monitor.physics.boiling import saturation_pressure
 from monitor.physics.fluids import Glycol, glycol
 from monitor.physics.solids import COPPER, PEX, STEEL
 from monitor.sizing.case import Case, Code, Method, Part, PresentTank, TankKind, Use
@@ -88,7 +89,8 @@ def check_loop(case: Case, found: Sizing, p0: float, gas_hot: float) -> None:
     spare = [found.exact - gas_hot - found.expansion - found.reserve]
     if case.height is not None:
         weight = float(case.medium.density(case.cold)) * 9.80665
-        filled = max(weight * case.height + 50e3 + outside, p0)
+        steam = max(saturation_pressure(case.hot) - outside, 0.0)
+        filled = max(weight * case.height + 50e3 + steam + outside, p0)
         spare.append(p0 * found.exact / filled - gas_hot - found.expansion)
     assert min(spare) == approx(0.0, abs=1e-9 * found.exact)
 

@@ -34,6 +34,7 @@ _ALIKE: Final = (0.6, 1.7)  # slope over that of the known heater
 _KEPT: Final = 40
 _MEMORY: Final = 0.998  # of the counts an hour
 _ON: Final = 0.5
+_UNSURE: Final = 0.94  # equal heaters that take turns of two weeks look the same: told to nobody as a fault
 
 
 @dataclass(slots=True)
@@ -143,4 +144,4 @@ class Stopped:
             "slope_over_known": median(self._new) / median(self._slopes),
             "climbs_min": float(self._minutes),
         }
-        return Opinion(Fault.HEATER_STATE_FAULT, 0.95, self._since, Severity.MEDIUM, seen, evidence)
+        return Opinion(Fault.HEATER_STATE_FAULT, _UNSURE, self._since, Severity.MEDIUM, seen, evidence)

@@ -39,7 +39,7 @@ def ended(rest: Rest, noise: Noise, every: float) -> Ended:
     ends = max(1, len(level) // 3)
     first, last = mean(level[:ends]), mean(level[-ends:])
     middle = mean(level[ends:-ends]) if len(level) > 2 * ends else 0.5 * (first + last)
-    rows = max(POINT / every, 1.0)
+    rows = max(POINT / max(every, 1.0), 1.0)  # no rate is known before two hours
     sd = math.hypot(noise.sd / math.sqrt(rows), 0.15 * noise.resolution) * math.sqrt(2.0 / ends)
     later = rest.time >= rest.start + SETTLING
     settled = float(rest.level[later][0]) if later.any() else math.nan
