@@ -15,6 +15,7 @@ import numpy as np
 
 from monitor.estimation.gas import Refill, settled_row, unsettled
 from monitor.estimation.heat import Growth, growth
+from monitor.estimation.lag import Lag
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.ramp import Ramp, fit_ramp
@@ -82,6 +83,11 @@ class Heating:
     late: float = 0.0
     lag_sd: float = 0.0
     late_sd: float = 0.0
+
+
+def heating_of(lag: Lag, *, ended: bool) -> Heating:
+    """Return how heat reaches the water by what a site has taught so far."""
+    return Heating(lag.seconds, lag.learned, ended, lag.late, lag.sd, lag.late_sd)
 
 
 def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | None = None) -> list[Window]:

@@ -28,7 +28,7 @@ from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
 from monitor.estimation.visits import visited
-from monitor.estimation.windows import Heating, Window, find_windows
+from monitor.estimation.windows import Window, find_windows, heating_of
 from monitor.site import Site, Visit
 
 _QUARTER: Final = DAY / 4.0  # s: every day of a log then has estimates of its own
@@ -177,7 +177,7 @@ class Analyser:
         line = self._rest.line
         if line is not None:
             self._lag.burn(burn.rows, burn.tail, line.noise)
-        heating = self._heating(ended=burn.off is not None)
+        heating = heating_of(self._lag, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
         self._sight.burn(windows, burn.at, ended=burn.off is not None)
         changed = self._near_relief(burn.rows, burn.at) + self._ask(burn, tuple(windows))
@@ -189,15 +189,11 @@ class Analyser:
         changed += self._watch.judge(self._facts(self._known()), self._known(), windows, burn.at)
         return changed + self._watch.burn_passed(burn.at) + self._watch.sight(self._sight, burn.at)
 
-    def _heating(self, *, ended: bool) -> Heating:
-        lag = self._lag
-        return Heating(lag.seconds, lag.learned, ended, lag.late, lag.sd, lag.late_sd)
-
     def _near_relief(self, rows: Samples, at: float) -> list[Finding]:
         seen = discharge(rows, self._lag.seconds, self._known(), self._plant)
         if seen is None:
             return []
-        heating = self._heating(ended=False)
+        heating = heating_of(self._lag, ended=False)
         windows = find_windows(rows, heating, self._plant, self._rest.line)
         facts = self._facts(self._known())
         if facts.suspicion.lost < CERTAIN and self._watch.proves_loss(windows):

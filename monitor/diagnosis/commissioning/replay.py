@@ -15,7 +15,7 @@ from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import FloatArray, Samples
-from monitor.estimation.windows import Heating, Kind, Window, find_windows
+from monitor.estimation.windows import Kind, Window, find_windows, heating_of
 from monitor.site import Site
 
 _KPA: Final = 1000.0
@@ -78,7 +78,7 @@ def replay(site: Site, plant: Plant, rows: Samples) -> Replay:
         if rest.line is not None:
             lag.burn(mark.rows, mark.tail, rest.line.noise)
         ended = mark.off is not None
-        windows = find_windows(mark.rows, Heating(lag.seconds, lag.learned, ended=ended), plant, rest.line)
+        windows = find_windows(mark.rows, heating_of(lag, ended=ended), plant, rest.line)
         sight.burn(windows, mark.at, ended=ended)
         found += windows
     whole = [w for w in found if w.undisturbed]
