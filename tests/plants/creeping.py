@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tests.plants.cases import Case
-from tests.plants.cushion import Result, Sensor, atmosphere, course, read, sample_times
+from tests.plants.cushion import Result, atmosphere, course, logged
 from tests.plants.library import library
 from tests.plants.line import Line
 from tests.plants.supply import wandering
@@ -45,7 +45,7 @@ def creeping(case: Case, seat: Seat, seed: int, trace: Trace | None = None) -> R
         clock, np.random.default_rng([seed, 17]), mean=case.supply, swing=0.0, wander=seat.wander
     )
     inside = _run(case, seat, ran, clock, street, outlet)
-    return _logged(ran, clock, inside, case.sensor, np.random.default_rng([seed, 7]))
+    return logged(ran, clock, inside, case.sensor, np.random.default_rng([seed, 7]))
 
 
 def _run(
@@ -78,19 +78,3 @@ def _run(
             line.hold(opens, trace.step)
         pressure[i] = line.pressure
     return pressure - outside
-
-
-def _logged(
-    trace: Trace, clock: FloatArray, inside: FloatArray, sensor: Sensor, rng: np.random.Generator
-) -> Result:
-    time = sample_times(trace.days, sensor, rng)
-    pressure = np.interp(time, clock, inside) + sensor.offset
-    state = np.clip(((time - sensor.heater_clock) / trace.step).astype(int), 0, len(trace) - 1)
-    warm = np.interp(time, clock, trace.top) + sensor.temperature_offset
-    nothing = np.full(len(time), np.nan)
-    return {
-        "time": time,
-        "pressure": read(pressure, sensor.noise, sensor.resolution, rng),
-        "heater": trace.burner[state] if sensor.heater else nothing,
-        "temperature": read(warm, sensor.temperature_noise, 0.1, rng) if sensor.temperature else nothing,
-    }

@@ -248,8 +248,10 @@ def apply_cushion(
     )
     gauge = inside.pressure - atmosphere(fitting.altitude)
     seen = supply if sensor.upstream else gauge
+    log = logged(trace, clock, seen, sensor, np.random.default_rng([seed, 7]))
     return {
-        **_logged(trace, clock, seen, sensor, np.random.default_rng([seed, 7]), charge),
+        **log,
+        "truth_charge_kpa": np.interp(log["time"], clock, charge),
         "plant_time": clock,
         "plant_pressure": gauge,
         "plant_relieved": inside.relieved,
@@ -257,14 +259,10 @@ def apply_cushion(
     }
 
 
-def _logged(
-    trace: Trace,
-    clock: FloatArray,
-    seen: FloatArray,
-    sensor: Sensor,
-    rng: np.random.Generator,
-    charge: FloatArray,
+def logged(
+    trace: Trace, clock: FloatArray, seen: FloatArray, sensor: Sensor, rng: np.random.Generator
 ) -> Result:
+    """Return what a logger keeps of ``seen`` [kPa gauge, one value a plant step]; columns as `apply_cushion`."""
     time = sample_times(trace.days, sensor, rng)
     pressure = np.interp(time, clock, seen) + sensor.offset
     state = np.clip(((time - sensor.heater_clock) / trace.step).astype(int), 0, len(trace) - 1)
@@ -275,5 +273,4 @@ def _logged(
         "pressure": read(pressure, sensor.noise, sensor.resolution, rng),
         "heater": trace.burner[state] if sensor.heater else nothing,
         "temperature": read(warm, sensor.temperature_noise, 0.1, rng) if sensor.temperature else nothing,
-        "truth_charge_kpa": np.interp(time, clock, charge),
     }
