@@ -1,10 +1,11 @@
 """What is believed of a cushion: the state that windows and visits change.
 
 State, Gaussian: ln A (air), its rate of change per day, ln s (true over assumed heat: common to all
-windows of a site), ln Ce (elasticity of the line), ln A at the reference (start, or last visit).
-Logarithms, because every unknown here is a factor. Each window measures
+windows of a site), ln Ce (elasticity of the line), ln A at the reference (start, or last visit), and what
+else all windows share: lag of the metal L [s], clocks apart C [s], gas that settles g sd slower than
+assumed. Logarithms, because every other unknown here is a factor. Each window measures
 
-    ln(growth) = ln(A (1/p1 - 1/p2) + Ce (p2 - p1)) - ln s + noise
+    ln(growth) = ln(A (1/p1 - 1/p2) + Ce (p2 - p1)) - ln s - shared(L, C, g) + noise
 
 by an iterated extended Kalman step; a gauge reading at a visit measures ln A itself and thereby s.
 """
@@ -22,7 +23,8 @@ from monitor.estimation.samples import FloatArray
 from monitor.estimation.windows import Window
 
 DAY: Final = 86_400.0
-AIR, RATE, SCALE, ELASTIC, REFERENCE = range(5)
+AIR, RATE, SCALE, ELASTIC, REFERENCE, LAG, LATE, GAS = range(8)
+STATES: Final = 8
 
 _AIR_PRIOR_SD: Final = 0.4
 RATE_PRIOR_SD: Final = 0.02  # per day
@@ -31,6 +33,8 @@ _RATE_WALK: Final = 0.0015  # per day, per square root of a day
 _RATE_MEMORY: Final = 45.0  # days over which a rate is forgotten
 _SCALE_WALK: Final = 0.002  # per square root of a day: cold-water season, thermostat
 _ERRATIC: Final = 0.3
+_UNTAUGHT: Final = 1000.0  # s: of lag and clocks the windows bring what burns have taught
+_TIMING_WALK: Final = 3.0  # s, per square root of a day
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +116,19 @@ def normal_cdf(z: float) -> float:
 def first_belief(plant: Plant, time: float) -> Belief:
     """Return what is believed before any window: the stated charge, loosely."""
     air = math.log(plant.air_stated)
-    mean = np.array([air, 0.0, 0.0, math.log(plant.elastic), air])
-    sd = np.array([_AIR_PRIOR_SD, RATE_PRIOR_SD, plant.scale_sd, plant.elastic_sd, _AIR_PRIOR_SD])
+    mean = np.array([air, 0.0, 0.0, math.log(plant.elastic), air, 0.0, 0.0, 0.0])
+    sd = np.array(
+        [
+            _AIR_PRIOR_SD,
+            RATE_PRIOR_SD,
+            plant.scale_sd,
+            plant.elastic_sd,
+            _AIR_PRIOR_SD,
+            _UNTAUGHT,
+            _UNTAUGHT,
+            1.0,
+        ]
+    )
     return Belief(time, mean, np.diag(sd**2))
 
 
@@ -123,13 +138,15 @@ def predict(belief: Belief, time: float) -> Belief:
     if days <= 0.0:
         return belief
     keep = math.exp(-days / _RATE_MEMORY)
-    step = np.eye(5)
+    step = np.eye(STATES)
     step[AIR, RATE] = _RATE_MEMORY * (1.0 - keep)
     step[RATE, RATE] = keep
     covariance = step @ belief.covariance @ step.T
     covariance[AIR, AIR] += _AIR_WALK**2 * days
     covariance[RATE, RATE] += _RATE_WALK**2 * days
     covariance[SCALE, SCALE] += _SCALE_WALK**2 * days
+    covariance[LAG, LAG] += _TIMING_WALK**2 * days
+    covariance[LATE, LATE] += _TIMING_WALK**2 * days
     return replace(belief, time=time, mean=step @ belief.mean, covariance=covariance)
 
 
@@ -145,13 +162,45 @@ def expected_growth(mean: FloatArray, window: Window) -> tuple[float, FloatArray
     by_air = math.exp(mean[AIR]) * (1.0 / window.p1 - 1.0 / window.p2)
     by_line = math.exp(mean[ELASTIC]) * (window.p2 - window.p1)
     share = by_air / (by_air + by_line)
-    gradient = np.array([share, 0.0, -1.0, 1.0 - share, 0.0])
-    return math.log(by_air + by_line) - float(mean[SCALE]), gradient
+    gradient = np.array([share, 0.0, -1.0, 1.0 - share, 0.0, 0.0, 0.0, 0.0])
+    expected = math.log(by_air + by_line) - float(mean[SCALE])
+    common = window.shared
+    if common is None:
+        return expected, gradient
+    gradient[LAG], gradient[LATE], gradient[GAS] = -common.by_lag, -common.by_late, -common.by_gas
+    apart = mean[LAG] - common.lag, mean[LATE] - common.late, mean[GAS]
+    return expected + float(gradient[LAG:] @ np.array(apart)), gradient
+
+
+def taught(belief: Belief, window: Window) -> Belief:
+    """Return the belief with what burns have taught of lag and clocks when ``window`` was weighed.
+
+    They teach by the shape of single burns, which the belief does not see: where they know more than it, it
+    takes over as much as brings it to their uncertainty.
+    """
+    common = window.shared
+    if common is None:
+        return belief
+    one = _told(belief, LAG, common.lag, common.lag_sd)
+    return _told(one, LATE, common.late, common.late_sd)
+
+
+def _told(belief: Belief, state: int, value: float, sd: float) -> Belief:
+    before = float(belief.covariance[state, state])
+    after = max(sd, 1.0) ** 2
+    if after >= before:
+        return belief
+    gain = belief.covariance[:, state] * ((before - after) / before**2)
+    kept = np.eye(STATES)
+    kept[:, state] -= gain
+    noise = after * before / (before - after)
+    covariance = kept @ belief.covariance @ kept.T + np.outer(gain, gain) * noise
+    return replace(belief, mean=belief.mean + gain * (value - belief.mean[state]), covariance=covariance)
 
 
 def with_reference(belief: Belief) -> Belief:
     """Return the belief with its air of now as the reference for what follows."""
-    copy = np.eye(5)
+    copy = np.eye(STATES)
     copy[REFERENCE] = 0.0
     copy[REFERENCE, AIR] = 1.0
     return replace(

@@ -11,11 +11,13 @@ import numpy as np
 from monitor.estimation.belief import (
     AIR,
     RATE,
+    STATES,
     Belief,
     Jump,
     expected_growth,
     predict,
     surprise_of,
+    taught,
     with_reference,
 )
 from monitor.estimation.plant import Plant
@@ -45,7 +47,7 @@ def see(belief: Belief, window: Window, plant: Plant) -> Belief:
     """
     if window.kind is Kind.FLAT:
         return belief
-    belief = predict(belief, window.end)
+    belief = taught(predict(belief, window.end), window)
     if belief.windows == 0 and not belief.gauged:
         return _first_windows(belief, window, plant)
     surprise, sd = surprise_of(belief, window)
@@ -80,7 +82,7 @@ def shaken(belief: Belief, windows: list[Window], plant: Plant) -> Belief:
     doubted = replace(belief, covariance=covariance, aside=(), lean=0.0)
     for window in windows:
         if window.kind is not Kind.FLAT:
-            doubted = _update(predict(doubted, window.end), window, plant, 1.0)
+            doubted = _update(taught(predict(doubted, window.end), window), window, plant, 1.0)
     return doubted
 
 
@@ -90,7 +92,7 @@ def _first_windows(belief: Belief, window: Window, plant: Plant) -> Belief:
     if len(aside) < _FIRST_WINDOWS:
         return replace(belief, aside=aside)
     surprises = np.array([surprise_of(belief, w)[0] for w in aside])
-    sds = np.array([w.relative_sd for w in aside])
+    sds = np.array([w.total_sd for w in aside])
     order = np.argsort(surprises)
     weight = np.cumsum(1.0 / sds[order])
     middle = float(surprises[order][np.searchsorted(weight, 0.5 * weight[-1])])
@@ -106,8 +108,8 @@ def _update(belief: Belief, window: Window, plant: Plant, doubt: float) -> Belie
     prior, covariance = belief.mean, belief.covariance
     mean = prior
     lowest = math.log(plant.air_nominal * _LOWEST_SHARE)
-    gain = np.zeros(5)
-    gradient = np.zeros(5)
+    gain = np.zeros(STATES)
+    gradient = np.zeros(STATES)
     for _ in range(6):
         expected, gradient = expected_growth(mean, window)
         variance = float(gradient @ covariance @ gradient) + noise
@@ -120,7 +122,7 @@ def _update(belief: Belief, window: Window, plant: Plant, doubt: float) -> Belie
         mean[AIR] = max(mean[AIR], lowest)
         if float(np.max(np.abs(step))) < 1e-4:
             break
-    kept = np.eye(5) - np.outer(gain, gradient)
+    kept = np.eye(STATES) - np.outer(gain, gradient)
     posterior = kept @ covariance @ kept.T + np.outer(gain, gain) * noise
     return replace(
         belief, mean=mean, covariance=posterior, windows=belief.windows + 1, last_window=window.end
@@ -147,7 +149,7 @@ def _set_aside(belief: Belief, window: Window, plant: Plant) -> Belief:
 def _vote(window: Window) -> float:
     if window.kind is Kind.STEEP:
         return _STEEP_VOTE
-    return min(1.0, _FULL_VOTE / window.relative_sd)
+    return min(1.0, _FULL_VOTE / window.total_sd)
 
 
 def _accept_jump(belief: Belief, windows: tuple[Window, ...], surprises: list[float], plant: Plant) -> Belief:

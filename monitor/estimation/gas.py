@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,6 +15,7 @@ _REFILL_COUNTED: Final = 0.5  # of the cooling after a refill: the gas may have 
 _REFILL_DOUBT: Final = 1.2  # of that cooling: how long gas takes to settle is known to a factor of three
 _REFILL_SETTLES: Final = 100.0  # s, the slow end of the same
 _REFILL_LEAST: Final = 0.01  # of the pressure, as deep as a draw that was seen is in any case
+_GAS_SLOW: Final = 150.0  # s, one sd slower: with n = 1.4 throughout, or hardly warmer at all, within two
 _HEATS: Final = 0.286  # (n - 1) / n of air that gives off no heat
 _WARM_DOUBT: Final = 0.6  # of the correction for warm gas
 
@@ -40,6 +42,23 @@ def unsettled(start: float, end: float, refill: Refill | None) -> tuple[float, f
     cooling = heated * decay / refill.rise
     counted = _REFILL_COUNTED * cooling
     return float(np.hypot(_WARM_DOUBT * warm, _REFILL_DOUBT * cooling)), (1.0 + warm) / (1.0 + counted) - 1.0
+
+
+def slower_gas(start: float, end: float, refill: Refill | None) -> float:
+    """Return by how much (ln) the growth of a window is larger where gas settles one sd slower than assumed.
+
+    It is the same gas in every window: what this does to one it does, by its own length, to the others.
+    """
+    return _settling(start, end, refill, _GAS_SLOW) - _settling(start, end, refill, _GAS_SETTLES)
+
+
+def _settling(start: float, end: float, refill: Refill | None, settles: float) -> float:
+    warm = math.log1p(_warm_gas(start, end, settles))
+    if refill is None:
+        return warm
+    decay = math.exp(-start / settles) - math.exp(-end / settles)
+    heated = _HEATS * max(refill.depth, _REFILL_LEAST)
+    return warm - math.log1p(_REFILL_COUNTED * heated * decay / refill.rise)
 
 
 def _warm_gas(start: float, end: float, settles: float) -> float:

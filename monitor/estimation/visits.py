@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.belief import AIR, RATE, RATE_PRIOR_SD, Belief, predict, with_reference
+from monitor.estimation.belief import AIR, RATE, RATE_PRIOR_SD, STATES, Belief, predict, with_reference
 from monitor.estimation.plant import Plant
 from monitor.site import Visit, VisitAction
 
@@ -42,7 +42,7 @@ def _gauge(belief: Belief, log_air: float, sd: float) -> Belief:
     ):  # the air has changed unseen: the gauge is right, the scale is not judged
         return _reset(belief, log_air, sd)
     gain = covariance[:, AIR] / variance
-    kept = np.eye(5)
+    kept = np.eye(STATES)
     kept[:, AIR] -= gain
     posterior = kept @ covariance @ kept.T + np.outer(gain, gain) * sd**2
     return replace(belief, mean=belief.mean + gain * surprise, covariance=posterior, aside=())

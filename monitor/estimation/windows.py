@@ -13,14 +13,16 @@ from typing import Final
 
 import numpy as np
 
-from monitor.estimation.gas import Refill, settled_row, unsettled
-from monitor.estimation.heat import Growth, growth
-from monitor.estimation.lag import Lag
+from monitor.estimation.doubts import BEND, Stretch, doubts
+from monitor.estimation.gas import Refill, settled_row
+from monitor.estimation.heat import Growth
+from monitor.estimation.heating import Heating
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.ramp import Ramp, fit_ramp
 from monitor.estimation.rest import Line
 from monitor.estimation.samples import FloatArray, Samples
+from monitor.estimation.shared import Shared
 from monitor.estimation.stretches import clean_stretches, not_spikes
 
 _KPA: Final = 1000.0
@@ -31,12 +33,8 @@ _WHOLE: Final = 0.85  # of a burn
 _DRAW_ROWS: Final = 60  # before a window that tell how deep the draw was
 _SEES_BURNER: Final = 40.0  # s of burning that a window keeps
 _CLOCK: Final = 20.0  # s that the clocks of burner and pressure may be apart
-_CLOCK_LEAST: Final = 3.0
 _MIN_SECONDS: Final = 40.0
-_FLOW_SD: Final = 0.025  # scatter of growth per joule that no model here explains (simulated heaters)
 _RELIEF_BAND: Final = 0.85  # of the relief setting (gauge): above it the valve may already vent
-_BEND: Final = 0.12  # relative difference of slope between halves that is no sign of trouble
-_LAG_LEAST: Final = 5.0  # s
 _GROWN: Final = 0.97  # of the growth of a stretch; the rest takes too long
 _BEYOND_LUCK: Final = 4.0  # times the smallest step that is not noise
 _MAX_TRIMS: Final = 4
@@ -57,6 +55,7 @@ class Window:
     """One measurement of the cushion: ``growth`` (by the assumed heat) took the line from p1 to p2.
 
     ``relative_sd``: standard uncertainty of growth over rise from this window alone, scale left out.
+    ``shared``: what it shares with the other windows of its site, which adds to that (None: nothing).
     ``undisturbed``: the stretch spans nearly the whole burn, so that no draw can have hidden a rise.
     """
 
@@ -68,26 +67,12 @@ class Window:
     growth: float
     relative_sd: float
     undisturbed: bool = False
+    shared: Shared | None = None
 
-
-@dataclass(frozen=True, slots=True)
-class Heating:
-    """How heat reaches the water: after ``lag`` [s], from a burner reported ``late`` [s], each with its sd.
-
-    ``learned``: whether both are known from burns; ``ended``: whether the end of the burn was seen.
-    """
-
-    lag: float
-    learned: bool
-    ended: bool
-    late: float = 0.0
-    lag_sd: float = 0.0
-    late_sd: float = 0.0
-
-
-def heating_of(lag: Lag, *, ended: bool) -> Heating:
-    """Return how heat reaches the water by what a site has taught so far."""
-    return Heating(lag.seconds, lag.learned, ended, lag.late, lag.sd, lag.late_sd)
+    @property
+    def total_sd(self) -> float:
+        """Relative standard uncertainty of growth over rise, with what is shared; scale left out."""
+        return self.relative_sd if self.shared is None else math.hypot(self.relative_sd, self.shared.sd)
 
 
 def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | None = None) -> list[Window]:
@@ -112,7 +97,7 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
     if np.count_nonzero(keep) < 2:
         return []
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
-    grown = _grown(rows, plant, heating, heating.lag)
+    grown = heating.grown(rows, plant)
     scene = _Scene(
         rows, grown, heating, noise, plant, 0.0 if line is None else line.steep_from + plant.atmosphere
     )
@@ -120,12 +105,6 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
         _measure(scene, first, last) for first, last in clean_stretches(p[keep], noise, _band(plant, line))
     )
     return [window for window in found if window is not None]
-
-
-def _grown(rows: Samples, plant: Plant, heating: Heating, lag: float) -> Growth:
-    return growth(
-        rows.time, rows.heater, rows.temperature, plant, lag=lag, late=heating.late, ended=heating.ended
-    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,14 +145,15 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
     if kind is None:
         return steep
     start, end = float(rows.time[first]), float(rows.time[last])
-    relative_sd, warm = 1.0, 0.0
-    if kind is Kind.RISE:
-        since = (start - began, end - began)
-        refill = Refill(_depth(scene, began_at), ramp.rise / ramp.middle) if after_draw else None
-        relative_sd, warm = _relative_sd(scene, ramp, (first, last), since, refill)
-    grown = float(scene.growth.volume[last] - scene.growth.volume[first]) * (1.0 + warm)
+    grown = float(scene.growth.volume[last] - scene.growth.volume[first])
     p1, p2 = ramp.mean_of_ends - ramp.rise / 2.0, ramp.mean_of_ends + ramp.rise / 2.0
-    return Window(kind, start, end, p1, p2, grown, relative_sd, undisturbed)
+    if kind is not Kind.RISE:
+        return Window(kind, start, end, p1, p2, grown, 1.0, undisturbed)
+    refill = Refill(_depth(scene, began_at), ramp.rise / ramp.middle) if after_draw else None
+    stretch = Stretch(rows, scene.growth, first, last, (start - began, end - began), refill)
+    doubt = doubts(stretch, ramp, scene.heating, scene.plant)
+    grown *= 1.0 + doubt.warm
+    return Window(kind, start, end, p1, p2, grown, doubt.relative_sd, undisturbed, doubt.shared)
 
 
 def _kind(scene: _Scene, ramp: Ramp, first: int, last: int) -> Kind | None:
@@ -208,7 +188,7 @@ def _trimmed(scene: _Scene, first: int, last: int) -> tuple[int, Ramp]:
     ramp = fit_ramp(scene.growth.volume, scene.rows.pressure, first, last, scene.noise)
     for _ in range(_MAX_TRIMS):
         cut = first + max((last - first + 1) // 4, 1)
-        straight = abs(ramp.bend) < _BEND or abs(ramp.bend) < 3.0 * ramp.bend_sd
+        straight = abs(ramp.bend) < BEND or abs(ramp.bend) < 3.0 * ramp.bend_sd
         if straight or not _long_enough(scene.rows.time, cut, last):
             break
         first = cut
@@ -239,48 +219,6 @@ def _surely_burning(rows: Samples, first: int, last: int) -> int:
         return last
     off = float(rows.time[first + int(on[-1])])
     return max(first, int(np.searchsorted(rows.time, off - _CLOCK, side="right")) - 1)
-
-
-def _relative_sd(
-    scene: _Scene, ramp: Ramp, part: tuple[int, int], since: tuple[float, float], refill: Refill | None
-) -> tuple[float, float]:
-    """Return the relative sd of a window (scale left out) and the correction for warm gas."""
-    first, last = part
-    known = float(np.mean(scene.growth.relative_sd[first : last + 1]))
-    bent = 0.6 * max(abs(ramp.bend) - 0.5 * _BEND, 0.0)
-    settling, warm = unsettled(*since, refill)
-    late = _late_heat(scene, first, last)
-    parts = (ramp.rise_sd / ramp.rise, _FLOW_SD, known, bent, settling, late)
-    return float(np.sqrt(sum(x * x for x in parts))), warm
-
-
-def _late_heat(scene: _Scene, first: int, last: int) -> float:
-    """Relative sd by not knowing the lag: how much growth would come or go with a lag off by its doubt."""
-    rows, heating = scene.rows, scene.heating
-    other = _grown(rows, scene.plant, heating, heating.lag + max(heating.lag_sd, _LAG_LEAST)).volume
-    volume = scene.growth.volume
-    grown = float(volume[last] - volume[first])
-    by_lag = abs(float(other[last] - other[first]) / grown - 1.0)
-    # Clocks apart move growth in at one end and out at the other.
-    ends = (_rate(rows.time, volume, last) - _rate(rows.time, volume, first)) / grown
-    by_clock = abs(ends) * max(heating.late_sd, _CLOCK_LEAST)
-    return math.hypot(by_lag, by_clock, _edge(rows, volume, first, last) / grown)
-
-
-def _edge(rows: Samples, volume: FloatArray, first: int, last: int) -> float:
-    """Return the sd of the growth by not knowing when between two rows the burner went off. [m³]."""
-    on = np.flatnonzero(rows.heater[first : last + 1] > 0.5)
-    if len(on) == 0 or first + int(on[-1]) >= last:
-        return 0.0
-    row = first + int(on[-1])
-    between = float(rows.time[row + 1] - rows.time[row])
-    return between / math.sqrt(12.0) * float(np.max(np.diff(volume) / np.diff(rows.time)))
-
-
-def _rate(time: FloatArray, volume: FloatArray, row: int) -> float:
-    """Return the growth per second around a row. [m³/s]."""
-    a, b = max(row - 1, 0), min(row + 1, len(time) - 1)
-    return float((volume[b] - volume[a]) / (time[b] - time[a]))
 
 
 def _while_growing(volume: FloatArray, first: int, last: int) -> int:

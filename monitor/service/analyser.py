@@ -22,13 +22,14 @@ from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import DAY, Belief, first_belief, predict
 from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRelief
 from monitor.estimation.charge import see, shaken
+from monitor.estimation.heating import heating_of
 from monitor.estimation.lag import Lag
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
 from monitor.estimation.visits import visited
-from monitor.estimation.windows import Window, find_windows, heating_of
+from monitor.estimation.windows import Window, find_windows
 from monitor.site import Site, Visit
 
 _QUARTER: Final = DAY / 4.0  # s: every day of a log then has estimates of its own

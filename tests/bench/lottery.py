@@ -120,7 +120,9 @@ def draw(seed: int, longest: float = 35.0) -> Ticket:
         wrong=air.wrong,
     )
     said = site(rng, case, known, altitude, max(start, 0.0) if gauged else None)
-    case = replace(case, site=said)
+    # The steel round the water grows with it; from a generator of its own, so that all else stays as drawn.
+    grows = float(np.random.default_rng([seed, 102]).uniform(0.6, 1.1))
+    case = replace(case, site=said, fitting=replace(case.fitting, shell=grows))
     return Ticket(seed, scenario, known, float(rng.integers(0, 25)), case, gauged, supply, air.rate)
 
 

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from pytest import approx  # noqa: PT013 - reads as a relation
 
 from monitor.estimation.gas import unsettled
+from monitor.estimation.heating import Heating
 from monitor.estimation.plant import plant_of
 from monitor.estimation.samples import Samples
-from monitor.estimation.windows import Heating, Kind, find_windows
+from monitor.estimation.windows import Kind, find_windows
 from monitor.physics.cushion import taken_up
 from monitor.site import Heater, HeaterKind, Site
 

@@ -15,6 +15,7 @@ from monitor.estimation.belief import (
     AIR,
     DAY,
     RATE,
+    STATES,
     REFERENCE,
     SCALE,
     Belief,
@@ -204,7 +205,7 @@ def test_beliefs_are_not_changed_in_place() -> None:
 def test_predict_composes(days: float, part: float) -> None:
     """To day 30 at once, or by way of any day: means the same; what doubt of the rate adds meanwhile may differ."""
     belief = settled()
-    belief = replace(belief, mean=belief.mean + np.array([0.0, -0.02, 0.0, 0.0, 0.0]))
+    belief = replace(belief, mean=belief.mean + -0.02 * np.eye(STATES)[RATE])
     once = predict(belief, belief.time + days * DAY)
     twice = predict(predict(belief, belief.time + part * days * DAY), belief.time + days * DAY)
     np.testing.assert_allclose(twice.mean, once.mean, rtol=1e-9)

@@ -10,11 +10,12 @@ import pytest
 from CoolProp.CoolProp import PropsSI
 from numpy.typing import NDArray
 
+from monitor.estimation.heating import Heating
 from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.ramp import fit_ramp
 from monitor.estimation.samples import Samples, empty
-from monitor.estimation.windows import Heating, Kind, Window, find_windows
+from monitor.estimation.windows import Kind, Window, find_windows
 from monitor.site import Antifreeze, Heater, HeaterKind, Site
 
 Array = NDArray[np.float64]
@@ -105,7 +106,7 @@ def test_a_ramp_returns_the_air_that_made_it(charge: float) -> None:
     window = only_rise(found(burn(joules(charge))))
     assert air_of(window) == pytest.approx(joules(charge), rel=0.01)
     assert window.undisturbed
-    assert window.relative_sd < 0.06
+    assert window.total_sd < 0.06
 
 
 def test_a_loop_with_glycol_is_weighed_with_its_own_growth() -> None:
@@ -158,7 +159,7 @@ def test_a_lag_not_known_is_doubted() -> None:
     rows = burn(joules(300e3), seconds=400.0)
     known = only_rise(found(rows, Heating(20.0, learned=True, ended=True)))
     guessed = only_rise(found(rows, Heating(20.0, learned=False, ended=True)))
-    assert guessed.relative_sd > known.relative_sd
+    assert guessed.total_sd > known.relative_sd
 
 
 def test_a_small_heater_is_right_within_its_own_doubt() -> None:
@@ -173,7 +174,7 @@ def test_a_small_heater_is_right_within_its_own_doubt() -> None:
     air = joules(250e3, site)
     rows = rows_of(squeezed(air, 3e-10, SUPPLY + OUTSIDE, volume), np.concatenate([[0.0], np.ones(count)]))
     window = only_rise(found(rows, site=site))
-    assert abs(math.log(air_of(window, 3e-10) / air)) < 2.0 * window.relative_sd
+    assert abs(math.log(air_of(window, 3e-10) / air)) < 2.0 * window.total_sd
 
 
 def test_a_draw_splits_and_neither_side_reaches_across() -> None:
@@ -190,7 +191,7 @@ def test_a_draw_splits_and_neither_side_reaches_across() -> None:
     for window in windows:
         assert window.kind is Kind.RISE
         assert not window.undisturbed
-        assert abs(math.log(air_of(window) / air)) < 2.0 * window.relative_sd
+        assert abs(math.log(air_of(window) / air)) < 2.0 * window.total_sd
 
 
 @pytest.mark.parametrize("spike", [80e3, -80e3])
@@ -220,8 +221,8 @@ def test_a_quantised_gauge_still_weighs(resolution: float, most: float) -> None:
     p = np.round(fine.pressure * 1e3 / resolution) * resolution
     rows = Samples(fine.time, p / 1e3, fine.heater, fine.temperature)
     window = only_rise(found(rows))
-    assert abs(math.log(air_of(window) / air)) < min(most, 3.0 * window.relative_sd)
-    assert window.relative_sd >= only_rise(found(fine)).relative_sd
+    assert abs(math.log(air_of(window) / air)) < min(most, 3.0 * window.total_sd)
+    assert window.total_sd >= only_rise(found(fine)).relative_sd
 
 
 def test_noise_widens_and_does_not_bend() -> None:
@@ -234,7 +235,7 @@ def test_noise_widens_and_does_not_bend() -> None:
     ]
     errors = np.array([math.log(air_of(w) / air) for w in windows])
     assert abs(float(np.mean(errors))) < 0.01
-    assert float(np.std(errors)) < max(w.relative_sd for w in windows)
+    assert float(np.std(errors)) < max(w.total_sd for w in windows)
 
 
 def test_what_lies_at_the_relief_setting_is_no_window() -> None:

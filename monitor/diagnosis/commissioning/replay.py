@@ -10,12 +10,13 @@ import numpy as np
 
 from monitor.diagnosis.sight import Sight
 from monitor.estimation.burns import Burn, BurnTracker, Hour
+from monitor.estimation.heating import heating_of
 from monitor.estimation.lag import Lag
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import FloatArray, Samples
-from monitor.estimation.windows import Kind, Window, find_windows, heating_of
+from monitor.estimation.windows import Kind, Window, find_windows
 from monitor.site import Site
 
 _KPA: Final = 1000.0

@@ -1,0 +1,42 @@
+"""How heat reaches the water of a site, as far as its burns have taught it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from monitor.estimation.heat import Growth, growth
+from monitor.estimation.lag import Lag
+from monitor.estimation.plant import Plant
+from monitor.estimation.samples import Samples
+
+
+@dataclass(frozen=True, slots=True)
+class Heating:
+    """How heat reaches the water: after ``lag`` [s], from a burner reported ``late`` [s], each with its sd.
+
+    ``learned``: whether both are known from burns; ``ended``: whether the end of the burn was seen.
+    """
+
+    lag: float
+    learned: bool
+    ended: bool
+    late: float = 0.0
+    lag_sd: float = 0.0
+    late_sd: float = 0.0
+
+    def grown(self, rows: Samples, plant: Plant, *, lag: float | None = None) -> Growth:
+        """Return how the water grew over ``rows``; with another ``lag`` [s] where one is given."""
+        return growth(
+            rows.time,
+            rows.heater,
+            rows.temperature,
+            plant,
+            lag=self.lag if lag is None else lag,
+            late=self.late,
+            ended=self.ended,
+        )
+
+
+def heating_of(lag: Lag, *, ended: bool) -> Heating:
+    """Return how heat reaches the water by what a site has taught so far."""
+    return Heating(lag.seconds, lag.learned, ended, lag.late, lag.sd, lag.late_sd)
