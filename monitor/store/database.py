@@ -19,6 +19,9 @@ OLDEST_SAFE_SQLITE: Final = (3, 51, 3)
 LOG_LIMIT: Final = 64 * 1024 * 1024
 """Bytes to which the write-ahead log is cut back after a checkpoint."""
 
+_READER_MS: Final = 500
+"""How long a checkpoint waits for readers; commits wait for it. [ms]"""
+
 _HINTS: Final[Sequence[tuple[type[apsw.Error], str]]] = (
     (apsw.FullError, "the disk is full; nothing of this step was stored. Make room, then it is tried again"),
     (apsw.ReadOnlyError, "the file or its folder cannot be written; give this user the right to write there"),
@@ -61,17 +64,39 @@ class Database:
         self._busy_ms = round(busy_timeout * 1000)
         self._lock = threading.RLock()
         self._closed = False
+        self.full = False
         _check_place(path)
         with explained(path, "open"):
             self._writer = self._open_writer(migrations)
 
     @contextmanager
     def write(self) -> Iterator[apsw.Connection]:
-        """Yield the writing connection inside a transaction: all of it is on disk afterwards, or nothing."""
+        """Yield the writing connection inside a transaction: all of it is on disk afterwards, or nothing.
+
+        `full` tells afterwards whether the disk had room for it.
+        """
         with self._lock:
             self._require_open()
-            with explained(self.path, "write"), immediate(self._writer):
+            with explained(self.path, "write"), self._noting_full(), immediate(self._writer):
                 yield self._writer
+
+    @contextmanager
+    def alone(self) -> Iterator[None]:
+        """Keep other threads from writing for the length of a ``with`` block."""
+        with self._lock:
+            yield
+
+    def shorten_log(self) -> None:
+        """Move the write-ahead log into the file and give its room back, unless a reader needs it."""
+        with self._lock, explained(self.path, "write"):
+            self._require_open()
+            self._writer.set_busy_timeout(_READER_MS)
+            try:
+                self._writer.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_TRUNCATE)
+            except apsw.BusyError:
+                pass  # the next one will do
+            finally:
+                self._writer.set_busy_timeout(self._busy_ms)
 
     @contextmanager
     def read(self) -> Iterator[apsw.Connection]:
@@ -94,6 +119,15 @@ class Database:
                 self._closed = True
                 with explained(self.path, "close"):
                     self._writer.close(force=True)
+
+    @contextmanager
+    def _noting_full(self) -> Iterator[None]:
+        try:
+            yield
+            self.full = False
+        except apsw.FullError:
+            self.full = True
+            raise
 
     def _require_open(self) -> None:
         if self._closed:

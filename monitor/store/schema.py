@@ -59,7 +59,23 @@ CREATE TABLE delivery (  -- the outbox
 CREATE INDEX delivery_owed ON delivery (channel, event, id) WHERE state = 'owed';
 """
 
-MIGRATIONS: Final[Sequence[str]] = (VERSION_1,)
+VERSION_2: Final = """
+CREATE TABLE sealed (  -- id: series * 100000000 + hours since 1970; body: see monitor.store.codec
+    id INTEGER PRIMARY KEY,
+    count INTEGER NOT NULL, first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, body BLOB NOT NULL
+) STRICT;
+CREATE TABLE hourly (  -- of a sealed hour; least and most are readings, at their own times
+    id INTEGER PRIMARY KEY,
+    count INTEGER NOT NULL, mean REAL NOT NULL,
+    least REAL NOT NULL, least_us INTEGER NOT NULL, most REAL NOT NULL, most_us INTEGER NOT NULL
+) STRICT;
+CREATE TABLE minutely (id INTEGER PRIMARY KEY, body BLOB NOT NULL) STRICT;  -- the same of its minutes
+CREATE TABLE mark (  -- sealed_before: no sealed hour is as late; raw_from: readings before it were dropped
+    name TEXT PRIMARY KEY, hour INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2)
 """Step ``n`` leads from version ``n`` to ``n + 1``. Only ever append."""
 
 

@@ -13,7 +13,7 @@ from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
 from monitor.service.ports import Alert, Delivery, Event, EventChange
 from monitor.site import Visit
-from monitor.store import events, tables
+from monitor.store import events, series, tables
 from monitor.store.database import Database
 
 KEEP_REJECTED: Final = 100_000
@@ -42,6 +42,11 @@ class SqliteStore:
         self._keep_rejected = keep_rejected
 
     @property
+    def database(self) -> Database:
+        """The file itself, for its upkeep."""
+        return self._database
+
+    @property
     def path(self) -> Path:
         """Where the store is."""
         return self._database.path
@@ -67,24 +72,24 @@ class SqliteStore:
     def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values with start <= time < end, ascending."""
         with self._database.read() as db:
-            return tables.select_readings(db, site, point, start, end)
+            return series.select_readings(db, site, point, start, end)
 
     def readings_decimated(
         self, site: str, point: Point, start: float, end: float, limit: int
     ) -> tuple[FloatArray, FloatArray]:
         """Return at most about ``limit`` readings of a span, peaks and dips kept, ascending."""
         with self._database.read() as db:
-            return tables.select_decimated(db, site, point, start, end, limit)
+            return series.select_decimated(db, site, point, start, end, limit)
 
     def span(self, site: str) -> tuple[float, float] | None:
         """Return the times of the first and the last reading of a site."""
         with self._database.read() as db:
-            return tables.select_span(db, site)
+            return series.select_span(db, site)
 
     def latest(self, site: str) -> Mapping[Point, Reading]:
         """Return the newest reading of each point."""
         with self._database.read() as db:
-            return tables.select_latest(db, site)
+            return series.select_latest(db, site)
 
     def rejected(self, limit: int) -> list[Rejected]:
         """Return the newest refused payloads, newest first."""

@@ -93,7 +93,7 @@ def test_an_empty_file_becomes_a_store(tmp_path: Path) -> None:
 def test_a_newer_database_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     Database(path, migrations=[*MIGRATIONS, SECOND]).close()
-    with pytest.raises(StoreError, match=r"newer version .*database version 2, this program knows up to 1"):
+    with pytest.raises(StoreError, match=r"newer version .*database version 3, this program knows up to 2"):
         SqliteStore(path)
 
 
@@ -104,9 +104,9 @@ def test_an_older_database_is_brought_forward_and_a_copy_kept(tmp_path: Path) ->
     first.close()
     Database(path, migrations=[*MIGRATIONS, SECOND]).close()
     with Database(path, migrations=[*MIGRATIONS, SECOND]).read() as db:
-        assert db.pragma("user_version") == 2
+        assert db.pragma("user_version") == 3
         assert db.execute("SELECT note FROM visit").fetchall() == []
-    old = SqliteStore(Path(f"{path}.v1.backup"))
+    old = SqliteStore(Path(f"{path}.v2.backup"))
     assert stored(old) == 3
     old.close()
 
