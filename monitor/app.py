@@ -23,13 +23,19 @@ from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
 from monitor.service.settings import ServiceSettings
 from monitor.site import Site
+from monitor.store.ballast import MB, Ballast
 from monitor.store.lock import alone_in
+from monitor.store.retention import Keep
 from monitor.store.sqlite import SqliteStore
+from monitor.store.upkeep import Upkeep
 
 LOG = logging.getLogger("cushionwatch")
 
 STORE: Final = "cushionwatch.db"
 """Name of the store's file in the data folder."""
+
+BALLAST: Final = "cushionwatch.ballast"
+"""Name of the file beside it that is given up on a full disk."""
 
 
 @contextmanager
@@ -48,6 +54,13 @@ def _make_folder(settings: ServiceSettings) -> None:
         settings.data.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"the data folder {settings.data} cannot be made: {error.strerror}") from error
+
+
+def upkeep_of(settings: ServiceSettings, store: SqliteStore, clock: Clock) -> Upkeep:
+    """Return what keeps the store of a service small."""
+    table = settings.store
+    ballast = Ballast(settings.data / BALLAST, table.ballast_mb * MB)
+    return Upkeep(store.database, clock, Keep(table.readings, table.minutes, table.hours), ballast)
 
 
 def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
@@ -84,6 +97,7 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             terminal=sys.stdout,
             clock=clock,
             page_clock=clock,
+            upkeep=upkeep_of(settings, store, clock),
         )
         yield Service(parts, listener)
 
@@ -101,6 +115,7 @@ class Parts:
     clock: Clock
     page_clock: Clock
     ticking: bool = True
+    upkeep: Upkeep | None = None
 
 
 class Service:
@@ -120,9 +135,8 @@ class Service:
             parts.clock,
             ticking=parts.ticking,
         )
-        self.board = LiveBoard(
-            self.runner, parts.source, parts.store, parts.page_clock, self._sender.problems
-        )
+        self._upkeep = parts.upkeep
+        self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
         self._page = None
         if listener is not None:
             # The page costs half a second to load; a service without one should not pay it.
@@ -152,6 +166,8 @@ class Service:
         """Start all parts; returns at once."""
         self._sender.start()
         self.runner.start()
+        if self._upkeep is not None:
+            self._upkeep.start()
         if self._page is not None:
             self._page.start()
 
@@ -159,6 +175,12 @@ class Service:
         """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
         finished = self.runner.stop()
         sent = self._sender.stop()
+        if self._upkeep is not None:
+            finished = self._upkeep.stop() and finished
         if self._page is not None:
             self._page.stop()
         return finished and sent
+
+    def _other_problems(self) -> list[str]:
+        upkeep = [] if self._upkeep is None else self._upkeep.problems()
+        return [*self._sender.problems(), *upkeep]

@@ -8,7 +8,7 @@ import pytest
 from monitor.diagnosis.faults import Severity
 from monitor.errors import SettingsError
 from monitor.readings import Point
-from monitor.service.settings import ProblemsError, TopicTable, check_config, load_service
+from monitor.service.settings import ProblemsError, StoreTable, TopicTable, check_config, load_service
 
 ROOT = Path(__file__).parents[2]
 LEAST = 'data = "var"\nsites = "sites"\n[broker]\nhost = "localhost"\n'
@@ -44,7 +44,7 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     text = (ROOT / "config" / "cushionwatch.toml").read_text()
     settings = [line[2:] for line in text.splitlines() if line.startswith("# ") and _is_toml(line[2:])]
     on = [line for line in text.splitlines() if not line.startswith("#")]
-    assert len(settings) > 24
+    assert len(settings) > 29
     for name in ("mqtt-password", "ca.pem", "client.pem", "client.key"):
         (tmp_path / "secrets").mkdir(exist_ok=True)
         (tmp_path / "secrets" / name).write_text("x")
@@ -62,6 +62,8 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     loaded = load_service(path)
     assert loaded.broker.password() == "x"
     assert len(loaded.topics) == 4
+    assert loaded.store == StoreTable(readings="730 d", minutes="1825 d", hours="0 d")
+    assert loaded.store.readings == 730 * 86400.0
     assert loaded.channels["phone"].severities == (Severity.HIGH, Severity.MEDIUM)
 
 
@@ -83,6 +85,8 @@ def test_the_least_file_has_sound_defaults(folder):
     assert settings.topics == (TopicTable(topic="cushionwatch/{site}/{point}"),)
     assert (settings.web.enabled, settings.web.host, settings.web.port) == (True, "127.0.0.1", 8080)
     assert dict(settings.channels) == {}
+    assert (settings.store.readings, settings.store.minutes, settings.store.hours) == (0.0, 0.0, 0.0)
+    assert settings.store.ballast_mb == 16
 
 
 @pytest.mark.parametrize(
@@ -138,6 +142,15 @@ def test_secrets_are_read_from_files_and_never_shown(folder):
         ("[broker.tls]\ninsecure = true", 6, ["broker.tls.insecure", "not known"]),
         ('[broker.tls]\nca = "none.pem"', 6, ["broker.tls.ca", "none.pem cannot be read"]),
         ('[broker.tls]\nkey = "secret"', 5, ["broker.tls", "certificate is missing"]),
+        (
+            '[store]\nreadings = "7 d"',
+            6,
+            ["store.readings", "read '7 d'", "0 d, which keeps for ever, or 30 d"],
+        ),
+        ('[store]\nreadings = "2 years"', 6, ["store.readings", "s, min, h, d"]),
+        ('[store]\nminutes = "90 d"', 6, ["store.minutes", "at least as long as readings"]),
+        ('[store]\nreadings = "90 d"\nhours = "60 d"', 7, ["store.hours", "at least as long as minutes"]),
+        ("[store]\nballast_mb = -1", 6, ["store.ballast_mb", "read -1"]),
         ("[web]\nenabled = 1", 6, ["web.enabled", "read 1; allowed: true or false, without quotes"]),
         ('[web]\nenabled = "yes"', 6, ["read 'yes'; allowed: true or false, without quotes"]),
         ("[web]\nport = 0", 6, ["web.port", "read 0"]),

@@ -2,7 +2,7 @@
 
 from monitor.service.settings.load import ServiceSettings, check_config, load_service
 from monitor.service.settings.problems import Problem, ProblemsError
-from monitor.service.settings.servicefile import BrokerTable, ChannelTable, TlsTable, WebTable
+from monitor.service.settings.servicefile import BrokerTable, ChannelTable, StoreTable, TlsTable, WebTable
 from monitor.service.settings.sitefile import load_site
 from monitor.service.settings.topics import DEFAULT_TOPICS, ScaleTable, TopicTable
 
@@ -14,6 +14,7 @@ __all__ = [
     "ProblemsError",
     "ScaleTable",
     "ServiceSettings",
+    "StoreTable",
     "TlsTable",
     "TopicTable",
     "WebTable",

@@ -10,7 +10,7 @@ from types import MappingProxyType
 from pydantic import ValidationError
 
 from monitor.service.settings.problems import Problem, ProblemsError, explain, line_of, show_key
-from monitor.service.settings.servicefile import BrokerTable, ChannelTable, ServiceTable, WebTable
+from monitor.service.settings.servicefile import BrokerTable, ChannelTable, ServiceTable, StoreTable, WebTable
 from monitor.service.settings.sitefile import load_site
 from monitor.service.settings.toml import Document, read_toml
 from monitor.service.settings.topics import TopicTable
@@ -26,6 +26,7 @@ class ServiceSettings:
     sites_folder: Path
     sites: Mapping[str, Site]
     broker: BrokerTable
+    store: StoreTable
     topics: tuple[TopicTable, ...]
     web: WebTable
     channels: Mapping[str, ChannelTable]
@@ -52,6 +53,7 @@ def load_service(path: Path) -> ServiceSettings:
         sites_folder=table.sites,
         sites=MappingProxyType(sites),
         broker=table.broker,
+        store=table.store,
         topics=table.topics,
         web=table.web,
         channels=MappingProxyType(dict(table.alerts.channels)),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
-from typing import Annotated, Literal, Self
+from typing import Annotated, Final, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, model_validator
 
@@ -34,6 +35,22 @@ Port = Annotated[int, Field(strict=True, ge=1, le=65535)]
 KeepAlive = Annotated[float, BeforeValidator(quantity("duration", "5 s", "1 h"))]
 SessionExpiry = Annotated[float, BeforeValidator(quantity("duration", "1 min", "365 d"))]
 Flag = Annotated[bool, Field(strict=True)]
+
+_FOR_EVER: Final = 0.0
+_LEAST_KEPT: Final = 30 * 86400.0  # a start analyses all readings that are kept: a month tells a trend
+
+
+def _kept(text: object) -> float:
+    span = quantity("duration", "0 d", "36500 d", "; 0 d keeps for ever")(text)
+    if _FOR_EVER < span < _LEAST_KEPT:
+        raise refuse(
+            "allowed: 0 d, which keeps for ever, or 30 d and more: each start learns from what is kept"
+        )
+    return span
+
+
+Kept = Annotated[float, BeforeValidator(_kept)]
+Megabytes = Annotated[int, Field(strict=True, ge=0, le=10_000)]
 
 
 class TlsTable(Table):
@@ -85,6 +102,23 @@ class BrokerTable(Table):
         return read_secret(self.password_file) if self.password_file is not None else None
 
 
+class StoreTable(Table):
+    """``[store]``: for how long readings and their roll-ups by minute and hour are kept [s]; 0 is for ever."""
+
+    readings: Kept = _FOR_EVER
+    minutes: Kept = _FOR_EVER
+    hours: Kept = _FOR_EVER
+    ballast_mb: Megabytes = 16
+
+    @model_validator(mode="after")
+    def _what_is_coarse_is_kept_for_longer(self) -> Self:
+        for fine, coarse in (("readings", "minutes"), ("minutes", "hours")):
+            short, long = (getattr(self, name) or math.inf for name in (fine, coarse))
+            if long < short:
+                raise refuse(f"{coarse} must be kept at least as long as {fine}", at=(coarse,))
+        return self
+
+
 class WebTable(Table):
     """``[web]``: the page."""
 
@@ -130,6 +164,7 @@ class ServiceTable(Table):
     data: NewFolder
     sites: ExistingFolder
     broker: BrokerTable
+    store: StoreTable = StoreTable()
     topics: Annotated[tuple[TopicTable, ...], AfterValidator(not_empty)] = DEFAULT_TOPICS
     web: WebTable = WebTable()
     alerts: AlertsTable = AlertsTable()
