@@ -163,5 +163,5 @@ def _likelihood(arrived: FloatArray, pressure: FloatArray, noise: Noise) -> Floa
     fitted = np.linalg.solve(normal + 1e-6 * len(y) * np.eye(3), right[:, :, None])[:, :, 0]
     squares = np.maximum(float(y @ y) - np.sum(fitted * right, axis=1), 0.0)
     count = len(pressure)
-    variance = max(float(np.min(squares)) / (count - 3), noise.sd**2)
+    variance = max(float(np.min(squares)) / max(count - 3, 1), noise.sd**2)
     return np.asarray(np.maximum((np.min(squares) - squares) / (2.0 * _ALIKE * variance), -_MOST))
