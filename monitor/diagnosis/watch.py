@@ -198,7 +198,7 @@ class Watch:
 
     def burn_passed(self, at: float) -> list[Finding]:
         """Take note of a finished burn: a valve that stays shut for a day of burns has stopped discharging."""
-        if self._relief_at == at:
+        if self._relief is None or self._relief_at == at:  # what a sign has raised, it ends itself
             return []
         self._quiet += 1
         if self._quiet >= _QUIET_BURNS and at - self._relief_at >= DAY:
