@@ -18,13 +18,19 @@ LOST_SHARE: Final = 0.3
 NEAR_RELIEF: Final = 0.9
 """Share of the relief setting that a full recovery must not reach (common practice, no source)."""
 
+_FILLED_ABOVE: Final = 30e3  # Pa
 _HIGHEST_LIMIT: Final = 0.9  # a limit nearer to the target means a small tank, not a low charge
 
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Air [J] at the limits; ``low_charge`` gauge Pa; ``relief`` None where no setting is known."""
+    """Air [J] at the limits and of a tank charged as it should be (``nominal``); ``relief`` None if unknown.
 
+    ``target``: that charge, ``low_charge`` its limit. [gauge Pa]
+    """
+
+    target: float
+    nominal: float
     low: float
     low_charge: float
     lost: float
@@ -33,13 +39,28 @@ class Limits:
 
 def limits_of(plant: Plant, supply: float, elastic: float) -> Limits:
     """Return the limits for a line resting at ``supply`` [gauge Pa] with elasticity ``elastic`` [m³/Pa]."""
-    low_charge = LOW_SHARE * plant.charge_target
+    target = target_of(plant, supply)
+    low_charge = LOW_SHARE * target
     relief = None
     if plant.relief is not None:
         relief = air_for_peak(plant, supply, elastic, plant.relief)
         near = air_for_peak(plant, supply, elastic, NEAR_RELIEF * plant.relief)
-        low_charge = max(low_charge, min(plant.charge_gauge(near), _HIGHEST_LIMIT * plant.charge_target))
-    return Limits(plant.air_of(low_charge), low_charge, LOST_SHARE * plant.air_nominal, relief)
+        low_charge = max(low_charge, min(plant.charge_gauge(near), _HIGHEST_LIMIT * target))
+    nominal = plant.air_of(target)
+    return Limits(target, nominal, plant.air_of(low_charge), low_charge, LOST_SHARE * nominal, relief)
+
+
+def target_of(plant: Plant, supply: float) -> float:
+    """Return the charge [gauge Pa] that the tank should have on a line resting at ``supply`` [gauge Pa].
+
+    The supply pressure at the tank, as stated; where nobody has stated it, as it is seen. A loop is filled to
+    above the charge of its tank: 0.3 bar (EN 12828, second-hand), of low ones a third.
+    """
+    if plant.target_stated:
+        return plant.charge_target
+    if plant.loop:
+        return max(supply - _FILLED_ABOVE, supply / 1.5, 0.0)
+    return max(supply, 0.0)
 
 
 def worst_case_peak(plant: Plant, supply: float, air: float, elastic: float) -> float:

@@ -8,7 +8,6 @@ from typing import Final
 
 from monitor.diagnosis.limits import Limits
 from monitor.estimation.belief import DAY, Belief, normal_cdf
-from monitor.estimation.plant import Plant
 from monitor.estimation.trend import falling
 
 CERTAIN: Final = 0.95
@@ -35,12 +34,12 @@ class Suspicion:
     jumped: bool
 
 
-def suspect(belief: Belief, limits: Limits, plant: Plant) -> Suspicion:
+def suspect(belief: Belief, limits: Limits) -> Suspicion:
     """Return what the belief makes probable."""
     lost = belief.probability_below(limits.lost)
-    jumped = _jumped_down(belief, plant)
+    jumped = _jumped_down(belief, limits)
     if jumped:
-        lost = max(lost, belief.probability_below(_JUMP_LEAVES * plant.air_nominal))
+        lost = max(lost, belief.probability_below(_JUMP_LEAVES * limits.nominal))
     if belief.erratic:  # whatever moves the pressure there, it is not only heat
         unsure = CERTAIN - 0.01
         return Suspicion(min(belief.probability_below(limits.low), unsure), min(lost, unsure), 0.0, jumped)
@@ -50,7 +49,7 @@ def suspect(belief: Belief, limits: Limits, plant: Plant) -> Suspicion:
     return Suspicion(low, lost, _leaking(belief), jumped)
 
 
-def _jumped_down(belief: Belief, plant: Plant) -> bool:
+def _jumped_down(belief: Belief, limits: Limits) -> bool:
     if not belief.jumps:
         return False
     jump = belief.jumps[-1]
@@ -59,7 +58,7 @@ def _jumped_down(belief: Belief, plant: Plant) -> bool:
         since_reference
         and jump.ratio < _JUMP
         and jump.at - jump.before < _JUMP_WITHIN
-        and belief.air < _JUMP_LEAVES * plant.air_nominal
+        and belief.air < _JUMP_LEAVES * limits.nominal
     )
 
 

@@ -41,6 +41,8 @@ _TANK_GUESS: Final = 0.055  # of the heated water, where no tank volume is given
 _TANK_GUESS_SD: Final = 0.4
 _HEATER_VOLUME_GUESS: Final = 0.15
 _CHARGE_GUESS: Final = 400e3  # gauge Pa: about 58 psi, a common town pressure
+_LOOP_CHARGE_GUESS: Final = 130e3  # gauge Pa: a loop is filled to 1 or 2 bar (common practice, no source)
+_LOOP_SETPOINT_GUESS: Final = (65.0, 0.12)  # °C; radiators of today and of yesterday, 55 to 75 (no source)
 _MIXTURE_SD: Final = 0.06  # swelling of a glycol mixture: up to 20 % (rectangular, one side) between sources
 _WARM: Final = 40.0  # °C at which heat capacity and compressibility stand for the whole range
 _COLD: Final = 10.0  # °C of cold water where nothing is measured
@@ -54,10 +56,12 @@ class Plant:
 
     ``full_recovery`` is the volume [m³] that heating the whole water from cold to setpoint pushes out.
     ``air_stated`` is the air by the last gauge reading of the site file, ``air_nominal`` that of a tank
-    charged as it should be: to ``charge_target``, the supply pressure at the tank (of a loop: as stated).
+    charged as it should be: to ``charge_target``, the supply pressure at the tank (of a loop: as stated);
+    where nobody has stated it (``target_stated``), the line at rest tells better than this.
     ``shell_per_joule`` is the room [m³/J] that the steel around the heated water makes by growing with it.
     """
 
+    loop: bool
     fluid: Fluid
     atmosphere: float
     watts: float
@@ -71,6 +75,7 @@ class Plant:
     air_stated: float
     air_nominal: float
     charge_target: float
+    target_stated: bool
     supply: float | None
     relief: float | None
     elastic: float
@@ -99,9 +104,11 @@ def plant_of(site: Site) -> Plant:
     efficiency, efficiency_sd = (
         _EFFICIENCY[heater.kind] if heater.efficiency is None else (heater.efficiency, _EFFICIENCY_GIVEN_SD)
     )
-    setpoint, setpoint_sd = _SETPOINT_GUESS if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
-    order = (site.precharge, site.supply) if heater.kind is HeaterKind.LOOP else (site.supply, site.precharge)
-    target = next((p for p in order if p is not None), _CHARGE_GUESS)
+    loop = heater.kind is HeaterKind.LOOP
+    guess = _LOOP_SETPOINT_GUESS if loop else _SETPOINT_GUESS
+    setpoint, setpoint_sd = guess if heater.setpoint is None else (heater.setpoint, _SETPOINT_SD)
+    order = (site.precharge, site.supply) if loop else (site.supply, site.precharge)
+    target = next((p for p in order if p is not None), _LOOP_CHARGE_GUESS if loop else _CHARGE_GUESS)
     stated = target if site.precharge is None else site.precharge
     volume = _HEATER_VOLUME_GUESS if heater.volume is None else heater.volume
     tank_volume, tank_sd = (
@@ -112,6 +119,7 @@ def plant_of(site: Site) -> Plant:
     per_volume = float(fluid.compressibility(_WARM)) + SHELL_COMPLIANCE + PIPE_COMPLIANCE
     per_kelvin = float(fluid.density(_WARM) * fluid.heat_capacity(_WARM))
     return Plant(
+        loop=loop,
         fluid=fluid,
         atmosphere=atmosphere,
         watts=watts,
@@ -125,6 +133,7 @@ def plant_of(site: Site) -> Plant:
         air_stated=(stated + atmosphere) * tank_volume,
         air_nominal=(target + atmosphere) * tank_volume,
         charge_target=target,
+        target_stated=order != (None, None) if loop else site.supply is not None,
         supply=site.supply,
         relief=site.relief,
         elastic=volume * per_volume,

@@ -17,6 +17,7 @@ from monitor.estimation.doubts import BEND, Stretch, doubts
 from monitor.estimation.gas import Refill, settled_row
 from monitor.estimation.heat import Growth
 from monitor.estimation.heating import Heating
+from monitor.estimation.load import given_off
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.ramp import Ramp, fit_ramp
@@ -153,7 +154,11 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
     stretch = Stretch(rows, scene.growth, first, last, (start - began, end - began), refill)
     doubt = doubts(stretch, ramp, scene.heating, scene.plant)
     grown *= 1.0 + doubt.warm
-    return Window(kind, start, end, p1, p2, grown, doubt.relative_sd, undisturbed, doubt.shared)
+    relative_sd = doubt.relative_sd
+    if scene.heating.loop:
+        rise, by_load = _without_load(scene, ramp, first, last)
+        p2, relative_sd = p1 + rise, math.hypot(relative_sd, by_load)
+    return Window(kind, start, end, p1, p2, grown, relative_sd, undisturbed, doubt.shared)
 
 
 def _kind(scene: _Scene, ramp: Ramp, first: int, last: int) -> Kind | None:
@@ -164,11 +169,18 @@ def _kind(scene: _Scene, ramp: Ramp, first: int, last: int) -> Kind | None:
     if grown <= 0.0 or in_tail or not _telling(scene, grown, ramp):
         return None
     expected = _expected_rise(grown, ramp.middle, scene.plant)
-    if ramp.rise < max(expected, 3.0 * ramp.rise_sd):
+    rise = _without_load(scene, ramp, first, last)[0] if scene.heating.loop else ramp.rise
+    if ramp.rise < 3.0 * ramp.rise_sd or rise < expected:
         clear = expected > max(6.0 * ramp.rise_sd, 2.0 * scene.noise.step)
         return Kind.FLAT if clear else None
     vague = ramp.rise_sd > 0.3 * ramp.rise or min(ramp.middle, ramp.mean_of_ends) <= ramp.rise / 2.0
     return None if vague else Kind.RISE
+
+
+def _without_load(scene: _Scene, ramp: Ramp, first: int, last: int) -> tuple[float, float]:
+    """Return the rise of a loop had it given off no heat meanwhile [Pa], and the relative sd by that."""
+    seconds = float(scene.rows.time[last] - scene.rows.time[first])
+    return given_off(scene.heating.fall, ramp.rise, seconds, ramp.middle)
 
 
 def _telling(scene: _Scene, grown: float, ramp: Ramp) -> bool:

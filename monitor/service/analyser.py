@@ -24,13 +24,14 @@ from monitor.estimation.burns import Burn, BurnTracker, Gap, Hour, Mark, NearRel
 from monitor.estimation.charge import see, shaken
 from monitor.estimation.heating import heating_of
 from monitor.estimation.lag import Lag
+from monitor.estimation.load import Load
 from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
 from monitor.estimation.visits import visited
 from monitor.estimation.windows import Window, find_windows
-from monitor.site import Site, Visit
+from monitor.site import HeaterKind, Site, Visit
 
 _QUARTER: Final = DAY / 4.0  # s: every day of a log then has estimates of its own
 _KPA: Final = 1000.0
@@ -49,6 +50,7 @@ class Analyser:
         self._tracker = BurnTracker(relief)
         self._rest = RestLine(site.supply if site.supply is not None else self._plant.charge_target)
         self._lag = Lag(site.heater.kind)
+        self._load = Load(self._plant.atmosphere) if site.heater.kind is HeaterKind.LOOP else None
         self._sight = Sight()
         self._speaker = Speaker(site)
         self._watch = Watch(site, self._plant)
@@ -161,6 +163,8 @@ class Analyser:
         if isinstance(mark, Hour):
             self._days(mark.at)
             self._rest.hour(mark.rows)
+            if self._load is not None:
+                self._load.hour(mark.rows)
             self._sight.look(mark.at)
             return self._ask(mark) + self._watch.sight(self._sight, mark.at)
         if isinstance(mark, NearRelief):
@@ -178,7 +182,7 @@ class Analyser:
         line = self._rest.line
         if line is not None:
             self._lag.burn(burn.rows, burn.tail, line.noise)
-        heating = heating_of(self._lag, ended=burn.off is not None)
+        heating = heating_of(self._lag, self._load, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
         self._sight.burn(windows, burn.at, ended=burn.off is not None)
         changed = self._near_relief(burn.rows, burn.at) + self._ask(burn, tuple(windows))
@@ -194,7 +198,7 @@ class Analyser:
         seen = discharge(rows, self._lag.seconds, self._known(), self._plant)
         if seen is None:
             return []
-        heating = heating_of(self._lag, ended=False)
+        heating = heating_of(self._lag, self._load, ended=False)
         windows = find_windows(rows, heating, self._plant, self._rest.line)
         facts = self._facts(self._known())
         if facts.suspicion.lost < CERTAIN and self._watch.proves_loss(windows):

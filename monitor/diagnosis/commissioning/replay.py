@@ -12,12 +12,13 @@ from monitor.diagnosis.sight import Sight
 from monitor.estimation.burns import Burn, BurnTracker, Hour
 from monitor.estimation.heating import heating_of
 from monitor.estimation.lag import Lag
+from monitor.estimation.load import Load
 from monitor.estimation.noise import Noise, noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import FloatArray, Samples
 from monitor.estimation.windows import Kind, Window, find_windows
-from monitor.site import Site
+from monitor.site import HeaterKind, Site
 
 _KPA: Final = 1000.0
 _WANDER: Final = 3e3  # Pa: least wander of a supply from hour to hour
@@ -69,17 +70,20 @@ def replay(site: Site, plant: Plant, rows: Samples) -> Replay:
     """Run the estimator's search for windows over rows, without believing anything yet."""
     rest = RestLine(plant.charge_target if site.supply is None else site.supply)
     lag, sight = Lag(site.heater.kind), Sight()
+    load = Load(plant.atmosphere) if site.heater.kind is HeaterKind.LOOP else None
     found: list[Window] = []
     sight.rows(rows)
     for mark in BurnTracker(math.inf).feed(rows):
         if isinstance(mark, Hour):
             rest.hour(mark.rows)
+            if load is not None:
+                load.hour(mark.rows)
         if not isinstance(mark, Burn):
             continue
         if rest.line is not None:
             lag.burn(mark.rows, mark.tail, rest.line.noise)
         ended = mark.off is not None
-        windows = find_windows(mark.rows, heating_of(lag, ended=ended), plant, rest.line)
+        windows = find_windows(mark.rows, heating_of(lag, load, ended=ended), plant, rest.line)
         sight.burn(windows, mark.at, ended=ended)
         found += windows
     whole = [w for w in found if w.undisturbed]
