@@ -55,12 +55,10 @@ class Watch:
     def __init__(self, site: Site, plant: Plant) -> None:
         self.findings: list[Finding] = []
         self._speaker = Speaker(site)
-        self._plant = plant
-        self._runs = _Runs()
+        self._plant, self._runs = plant, _Runs()
         self._relief: Discharge | None = None
-        self._relief_at = 0.0
-        self._quiet = 0
-        self._silent = False
+        self._relief_at, self._quiet, self._silent = 0.0, 0, False
+        self._above = 0.0  # probability that a stiff line has its charge above it
 
     def standing(self, fault: Fault) -> Finding | None:
         """Return the finding of ``fault`` that has not ended."""
@@ -84,9 +82,10 @@ class Watch:
         runs, suspicion = self._runs, facts.suspicion
         count, start = len(windows), windows[0].start
         low = max(suspicion.low, suspicion.leaking)
-        runs.low = runs.low + count if low >= CERTAIN else 0
+        certain = CERTAIN / (1.0 - self._above)
+        runs.low = runs.low + count if low >= certain else 0
         runs.near = runs.near + count if near_relief(facts) else 0
-        runs.lost = runs.lost + count if suspicion.lost >= CERTAIN else 0
+        runs.lost = runs.lost + count if suspicion.lost >= certain else 0
         # Windows that the estimate has set aside may be the first of a new state: nothing is clear then.
         runs.clear = runs.clear + count if settled and max(low, suspicion.lost) < CLEARED else 0
         if suspicion.low < 0.5:
@@ -139,7 +138,7 @@ class Watch:
         if self.standing(Fault.RELIEF_DISCHARGING) is not None:
             return []
         proven = facts.suspicion.lost >= CERTAIN or self.proves_loss(windows)
-        if proven and not self._explained(Fault.AIR_CUSHION_LOST):
+        if proven and self._above < 0.5 and not self._explained(Fault.AIR_CUSHION_LOST):
             began = self._runs.lost_since if self._runs.lost_since is not None else seen.since
             ended = self._end(at, Fault.AIR_CHARGE_LOW)
             confidence = max(facts.suspicion.lost, CERTAIN)
@@ -151,6 +150,8 @@ class Watch:
         """Raise and end what the signs think; a fault that another explains is not raised beside it."""
         changed: list[Finding] = []
         for opinion in opinions:
+            if opinion.fault is Fault.AIR_CHARGE_HIGH:
+                self._above = opinion.probability
             standing = self.standing(opinion.fault)
             if standing is not None:
                 if opinion.probability < CLEARED:

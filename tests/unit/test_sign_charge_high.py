@@ -15,6 +15,7 @@ from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.rules import CERTAIN, CLEARED
 from monitor.diagnosis.sight import Sight
 from monitor.diagnosis.signs.charge_high import ChargeHigh
+from monitor.diagnosis.signs.hidden import Gauged, hidden
 from monitor.diagnosis.signs.knee import Knee, Smooth, look
 from monitor.diagnosis.signs.meeting import probability_of, soft_expected, weighed
 from monitor.diagnosis.signs.refilled import Refilled, levels
@@ -72,6 +73,7 @@ class Plant:
         self.charge, self.every, self.air = charge, every, air
         self.day = 0
         self.said: list[Opinion] = []
+        self.suspected: list[Opinion] = []  # not named
         self.rng = np.random.default_rng(4)
         self.swing = 12e3
         self.supply = SUPPLY
@@ -90,8 +92,9 @@ class Plant:
                 said += self.sign.take(self._hour(at, start), scene())
                 said += self.sign.take(self._burn(at + 3600.0, start), scene())
             self.day += 1
-        self.said += said
-        return said
+        self.suspected += [o for o in said if not o.seen]
+        self.said += [o for o in said if o.seen]
+        return [o for o in said if o.seen]
 
     def _rows(self, time: FloatArray, p: FloatArray, heater: float) -> Samples:
         noisy = np.round((p + self.rng.normal(0.0, NOISE.sd, len(p))) / 100.0) / 10.0
@@ -329,3 +332,57 @@ def test_a_step_of_a_few_kilopascals_is_no_knee() -> None:
     for step, kind in ((7e3, Smooth), (25e3, Knee)):
         seen = look(volume, np.minimum(SUPPLY + volume / ELASTIC, gas + step), NOISE, START)
         assert isinstance(seen, kind) or (kind is Smooth and seen is None)
+
+
+def stiff(count: int, high: float, slope: float = 20.0) -> list[Knee | Smooth]:
+    """Return stretches from the supply to ``high``, one each half a day, ``slope`` times that of an open tank."""
+    soft = soft_expected(PLANT, SUPPLY)
+    return [Smooth(START + n * DAY / 2.0, SUPPLY, high, slope * soft) for n in range(count)]
+
+
+def test_a_stiff_line_may_be_charged_above_what_burns_have_reached_until_it_has_risen_far() -> None:
+    def may_be(high: float) -> float:
+        return hidden(stiff(4, high), SUPPLY, None, PLANT)
+
+    assert may_be(SUPPLY + 30e3) > 0.15
+    assert may_be(1.6 * SUPPLY) < 0.04
+    assert may_be(480e3) > may_be(560e3) > may_be(700e3)
+
+
+def test_bends_that_fit_the_tank_speak_for_a_high_charge_unless_stiff_stretches_pass_them() -> None:
+    bends = knees(np.arange(3.0) * DAY, np.full(3, SUPPLY), np.full(3, CHARGE))
+    assert hidden([*stiff(3, CHARGE), *bends], SUPPLY, None, PLANT) > 0.85
+    assert hidden([*stiff(3, CHARGE + 60e3), *bends], SUPPLY, None, PLANT) < 0.1
+
+
+def test_a_soft_line_has_no_charge_above_it() -> None:
+    assert hidden(stiff(6, 480e3, slope=2.0), SUPPLY, None, PLANT) < 0.01
+
+
+def test_what_a_gauge_has_read_decides_what_a_stiff_line_is() -> None:
+    line = stiff(2, 480e3)
+    assert hidden(line, SUPPLY, Gauged(CHARGE), PLANT) > 0.95
+    assert hidden(line, SUPPLY, Gauged(SUPPLY), PLANT) < 0.04
+    assert hidden(stiff(2, CHARGE + 60e3), SUPPLY, Gauged(CHARGE), PLANT) < 0.2
+
+
+def test_a_gauge_reading_that_two_knees_confirm_is_named_at_once() -> None:
+    gauged = replace(SITE, precharge=CHARGE)
+    (opinion,) = Plant(CHARGE, site=gauged).days(1)
+    assert opinion.fault is Fault.AIR_CHARGE_HIGH
+    assert opinion.began < START + 0.5 * DAY
+    assert Plant(SUPPLY, site=gauged).days(10) == []
+
+
+def test_a_suspected_high_charge_keeps_a_stiff_line_from_being_called_lost() -> None:
+    watch = Watch(SITE, PLANT)
+    plant = Plant(CHARGE)
+    plant.days(1)
+    watch.consider(plant.suspected[-1:], scene().facts, START)
+    steep = Window(WindowKind.STEEP, START, START + 60.0, 5.2e5, 6.8e5, 1e-4, 0.05)
+    (found,) = watch.discharge(Discharge(START, 1.0e6, 2e-4), [steep], scene().facts, START + 60.0)
+    assert found.fault is Fault.RELIEF_DISCHARGING
+    (found,) = Watch(SITE, PLANT).discharge(
+        Discharge(START, 1.0e6, 2e-4), [steep], scene().facts, START + 60.0
+    )
+    assert found.fault is Fault.AIR_CUSHION_LOST

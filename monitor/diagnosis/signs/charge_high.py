@@ -3,16 +3,18 @@
 The bladder lies on its stop until the line has risen to the charge; the pressure of that knee is the charge.
 Told from a lost cushion (stiff throughout), from filling after a draw (ends at the supply), friction of the
 bladder (a few kPa, the same above every start), a passing valve, a relief valve or a regulator's bypass (softer
-than any tank) by where the knee lies and by what the soft part gives. Where no recovery comes up to the
-charge nothing tells it from a lost cushion.
+than any tank) by where the knee lies and by what the soft part gives. Until burns have risen far enough a stiff
+line may be either: so long this says how likely it is, and a lost cushion waits. What a gauge has read counts.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from monitor.diagnosis.faults import Fault, Severity
 from monitor.diagnosis.rules import CERTAIN, CLEARED
+from monitor.diagnosis.signs.hidden import Gauged, hidden
 from monitor.diagnosis.signs.knee import Knee, Smooth, looks
 from monitor.diagnosis.signs.meeting import FAR, LEAST, Charge, meetings, probability_of, weighed
 from monitor.diagnosis.signs.refilled import Refilled
@@ -21,12 +23,16 @@ from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import DAY
 from monitor.estimation.burns import Burn, Hour, Mark
 from monitor.estimation.plant import Plant
-from monitor.site import HeaterKind, Site, Visit
+from monitor.site import HeaterKind, Site, Visit, VisitAction
 
 _KEPT: Final = 80  # stretches
 _MEMORY: Final = 10.0 * DAY
 _APART: Final = 0.15  # of the supply: line and site file agree
 _APART_LEAST: Final = 15e3  # Pa
+_UNNAMED: Final = 0.9  # most that a charge is suspected of before enough knees have met
+_NEWS: Final = 0.01
+_READ: Final = 20e3  # Pa around a gauge reading in which a knee confirms it
+_ONCE: Final = 2  # knees that confirm a reading
 
 
 class ChargeHigh:
@@ -39,6 +45,8 @@ class ChargeHigh:
         self._street = Refilled()
         self._seen: list[Knee | Smooth] = []
         self._claimed: float | None = None
+        self._told = 0.0  # the last suspicion
+        self._gauged = None if site.precharge is None else Gauged(site.precharge)
         self._usual = plant.charge_target
 
     def take(self, mark: Mark, scene: Scene) -> list[Opinion]:
@@ -54,12 +62,28 @@ class ChargeHigh:
             return []
         self._seen = [s for s in [*self._seen, *seen][-_KEPT:] if s.at >= mark.at - _MEMORY]
         news = self._claimed is not None or any(isinstance(s, Knee) for s in seen)
-        return self._weigh() if news else []
+        return (self._weigh() if news else []) or self._suspected(scene.line.level, mark.at)
 
     def visit(self, visit: Visit) -> None:
         """Forget the knees: the charge may be another now."""
-        del visit
+        if visit.precharge is not None:
+            self._gauged = Gauged(visit.precharge)
+        elif visit.action is not VisitAction.GAUGED:
+            self._gauged = None
         self._seen = []
+
+    def _suspected(self, level: float, at: float) -> list[Opinion]:
+        """Return how likely it is that a stiff line has its charge above what burns have reached, nothing if named."""
+        if self._claimed is not None:
+            return []
+        reference = self._reference(math.inf if self._gauged is None else self._gauged.pressure)
+        if reference is None:
+            reference = level if self._gauged is None else max(level, self._gauged.pressure)
+        likely = min(hidden(self._seen, reference, self._gauged, self._plant), _UNNAMED)
+        if abs(likely - self._told) < _NEWS:
+            return []
+        self._told = likely
+        return [Opinion(Fault.AIR_CHARGE_HIGH, likely, at, Severity.MEDIUM, "")]
 
     def _reference(self, pressure: float) -> float | None:
         """Return what a charge may be [Pa] that may lie at ``pressure``: the street, or what a loop's file states."""
@@ -83,10 +107,11 @@ class ChargeHigh:
             reference = self._reference(middle)
             if reference is None or middle <= reference:
                 continue
-            charge = weighed(self._seen, middle, reference, self._plant)
+            read = self._gauged is not None and abs(middle - self._gauged.pressure) < _READ
+            charge = weighed(self._seen, middle, reference, self._plant, read=read)
             probability = probability_of(charge, reference)
-            if probability >= CERTAIN and charge.knees >= LEAST:
-                self._claimed = charge.pressure
+            if probability >= CERTAIN and charge.knees >= (_ONCE if read else LEAST):
+                self._claimed, self._told = charge.pressure, probability
                 return [self._opinion(charge, reference, probability)]
         return []
 
@@ -101,7 +126,7 @@ class ChargeHigh:
         charge = weighed(self._seen, middle, reference, self._plant)
         probability = probability_of(charge, reference)
         if probability < CLEARED and charge.knees + charge.against >= LEAST:
-            self._claimed = None
+            self._claimed, self._told = None, probability
             return [self._opinion(charge, reference, probability)]
         self._claimed = middle
         return []

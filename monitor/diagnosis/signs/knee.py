@@ -131,7 +131,9 @@ def look(volume: FloatArray, p: FloatArray, noise: Noise, at: float) -> Knee | S
     unbent = likelier < 0.5 * _LIKELIER or stiff < 0.5 * _RATIO * soft
     if not unbent or rise < max(_SAYS, 4.0 * sd):
         return None
-    return Smooth(at, float(cubic[0]), float(cubic[0] + rise), rise / scale)
+    # A cubic overshoots where the line bends at its end.
+    high = min(float(cubic[0]) + rise, float(p.max()))
+    return Smooth(at, float(cubic[0]), high, rise / scale)
 
 
 def _places(x: FloatArray) -> FloatArray:

@@ -27,6 +27,7 @@ _A_DAY: Final = 3  # stretches of a day that count for or against: one odd day p
 _AGREE: Final = 6e3  # Pa around the common knee, besides three times a knee's own sd
 _WIDEST: Final = 25e3  # Pa: a knee that is known no better says nothing
 _PRIOR: Final = -4.0  # log odds
+_READ: Final = 1.0  # where a gauge has read that pressure: somebody may have relieved it since
 _FOR: Final = 1.2  # log odds by a knee
 _AGAINST: Final = 1.5  # by a stretch without one
 _ELSEWHERE: Final = 0.7
@@ -34,7 +35,9 @@ _CONSTANT_RISE: Final = (
     4.0  # against, where knees keep their distance from the start better than their pressure
 )
 _ABOVE_SHARE: Final = 0.04  # of the supply: so much above it is no fault yet
-_ABOVE_LEAST: Final = 15e3  # Pa
+ABOVE_LEAST: Final = 15e3
+"""The least that a charge is above the supply to be a fault. [Pa]."""
+
 _SUPPLY_SD: Final = 0.015  # of the supply
 _CHARGE_SD: Final = 3e3  # Pa: gas and bladder around the knee
 _TANK_FITS: Final = 0.6  # ln: the soft part against what the tank's volume gives at that pressure
@@ -64,10 +67,19 @@ def soft_expected(plant: Plant, pressure: float) -> float:
     return 1.0 / (plant.tank_volume / (pressure + plant.atmosphere) + plant.elastic)
 
 
+def enough(reference: float) -> float:
+    """Return the charge [Pa] from which on it is a fault that it lies above ``reference``."""
+    return reference + max(_ABOVE_SHARE * reference, ABOVE_LEAST)
+
+
+def fits_tank(soft: float, expected: float, plant: Plant) -> bool:
+    """Whether a slope [Pa/m³] is what the tank gives, as far as heat and tank are known."""
+    return abs(math.log(soft / expected)) < _TANK_FITS + 2.0 * plant.scale_sd
+
+
 def probability_of(charge: Charge, reference: float) -> float:
     """Return the probability of a charge above ``reference`` [Pa] by more than may be."""
-    enough = reference + max(_ABOVE_SHARE * reference, _ABOVE_LEAST)
-    above = normal_cdf((charge.pressure - enough) / math.hypot(charge.sd, _SUPPLY_SD * reference))
+    above = normal_cdf((charge.pressure - enough(reference)) / math.hypot(charge.sd, _SUPPLY_SD * reference))
     knee = 1.0 / (1.0 + math.exp(-charge.odds))
     return min(above * knee, _MOST if charge.fits else 0.5)
 
@@ -89,17 +101,19 @@ def _reach(sd: FloatArray) -> FloatArray:
     return _AGREE + 3.0 * np.minimum(sd, _AGREE)
 
 
-def weighed(seen: list[Knee | Smooth], middle: float, above: float, plant: Plant) -> Charge:
-    """Return what the stretches say of a charge at ``middle`` above ``above`` [Pa]."""
+def weighed(
+    seen: list[Knee | Smooth], middle: float, above: float, plant: Plant, *, read: bool = False
+) -> Charge:
+    """Return what the stretches say of a charge at ``middle`` above ``above`` [Pa]; ``read``: as a gauge did."""
     knees = [k for k in seen if isinstance(k, Knee) and k.pressure > above and k.sd < _WIDEST]
     agreeing = [k for k in knees if abs(k.pressure - middle) < _AGREE + 3.0 * min(k.sd, _AGREE)]
     soft = soft_expected(plant, middle)
     against = [s for s in seen if isinstance(s, Smooth) and _denies(s, middle, above, soft)]
     odds = (
-        _PRIOR
-        + _FOR * _counted([k.at for k in agreeing])
-        - _AGAINST * _counted([s.at for s in against])
-        - _ELSEWHERE * _counted([k.at for k in knees if k not in agreeing])
+        (_READ if read else _PRIOR)
+        + _FOR * counted([k.at for k in agreeing])
+        - _AGAINST * counted([s.at for s in against])
+        - _ELSEWHERE * counted([k.at for k in knees if k not in agreeing])
         - (_CONSTANT_RISE if _keeps_distance(agreeing) else 0.0)
     )
     slopes = np.array([[k.stiff, k.soft] for k in agreeing]) if agreeing else np.array([[soft, soft]])
@@ -114,7 +128,7 @@ def weighed(seen: list[Knee | Smooth], middle: float, above: float, plant: Plant
         stiff=stiff,
         soft=found,
         soft_expected=soft,
-        fits=abs(math.log(found / soft)) < _TANK_FITS + 2.0 * plant.scale_sd,
+        fits=fits_tank(found, soft, plant),
     )
 
 
@@ -139,7 +153,7 @@ def _denies(seen: Smooth, knee: float, street: float, soft: float) -> bool:
     return soft_below or stiff_above
 
 
-def _counted(times: list[float]) -> int:
+def counted(times: list[float]) -> int:
     """Return how many count, a few a day."""
     days = [math.floor(t / DAY) for t in times]
     return sum(min(days.count(day), _A_DAY) for day in set(days))
