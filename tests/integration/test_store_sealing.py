@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import apsw
@@ -17,13 +18,19 @@ import numpy as np
 import pytest
 
 from monitor.errors import StoreError
+from monitor.ingest.logfile import read_log
 from monitor.readings import Point, Reading
+from monitor.service.desk import Desk
+from monitor.service.settings import load_site
 from monitor.store import sealed
 from monitor.store.ballast import Ballast
 from monitor.store.retention import Keep
 from monitor.store.schema import APPLICATION_ID, VERSION_1
 from monitor.store.sqlite import SqliteStore
 from monitor.store.upkeep import Upkeep
+from simulator.catalogue import PLANTS
+from simulator.files import write_all
+from simulator.recording import simulate
 
 T0 = 1_767_225_600.0
 """2026-01-01T00:00:00Z, a whole hour."""
@@ -285,3 +292,20 @@ def test_a_mark_never_moves_back(store: SqliteStore) -> None:
         sealed.advance(db, "raw_from", 5)
         sealed.advance(db, "raw_from", 3)
         assert sealed.mark(db, "raw_from") == 5
+
+
+def test_a_replay_finds_the_same_before_and_after_sealing(store: SqliteStore, tmp_path: Path) -> None:
+    spec = replace(PLANTS["waterlogged"](), unit="kPa")
+    write_all(simulate(spec, 6, 1, T0), tmp_path / "logs", "csv")
+    site = load_site(next((tmp_path / "logs").glob("*.toml")))
+    log = read_log(next((tmp_path / "logs").glob("*.csv")), "kPa").samples
+    for point, column in ((Point.PRESSURE, log.pressure), (Point.HEATER, log.heater)):
+        rows_of = zip(log.time.tolist(), column.tolist(), strict=True)
+        store.commit([Reading(site.id, point, when, value) for when, value in rows_of], [])
+    before = Desk(site)
+    found = before.replay(store, lambda: False)
+    upkeep(store).tidy(hurry=True)
+    assert rows(store, "sealed") > 250
+    after = Desk(site)
+    assert after.replay(store, lambda: False) == found != []
+    assert repr(after.report()) == repr(before.report())
