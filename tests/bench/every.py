@@ -6,7 +6,7 @@ large enough unless that is the fault. Seeds 1000 to 1999 are held out as in `lo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -19,7 +19,7 @@ from tests.plants.cases import PSI, Booked, Case
 from tests.plants.cushion import Fitting, Relief, atmosphere, course
 from tests.plants.leaks import Leaks
 from tests.plants.library import Known, library
-from tests.plants.size import peak_of, vessel_for
+from tests.plants.size import peak_of, tellable, vessel_for
 from tests.plants.trace import DAY, Trace
 
 LIMIT: Final = 80.0 * PSI
@@ -90,7 +90,7 @@ def _high_charge(d: Draft) -> None:
 
 def _small_tank(d: Draft) -> None:
     wanted = float(d.rng.uniform(1.0, 1.4)) * d.fitting.relief.setting
-    d.vessel = vessel_for(d.known, d.supply, wanted, d.fitting)
+    d.vessel = vessel_for(d.known, d.supply, wanted, d.fitting, shell=d.fitting.shell)
     d.truth = Truth("tank_undersized")
 
 
@@ -298,7 +298,19 @@ def _built(seed: int, scenario: str, d: Draft) -> Ticket:
         said["relief.setting"] = f"{d.relief_said / PSI:.0f} psi"
     case = replace(case, site={**said, **d.case.site})
     truth = _weighed(d)
+    if truth.code == "tank_undersized":
+        truth = replace(truth, grey=not _tellable(d, said))
     return Ticket(seed, scenario, d.known, d.first_day, case, gauged, d.supply, d.air.rate, truth, d.made)
+
+
+def _tellable(d: Draft, said: Mapping[str, str | float | None]) -> bool:
+    """Return whether a small tank can be told from a sound one by what the site file says."""
+    if said["tank.volume"] is None or said["relief.setting"] is None:
+        return False
+    limit = 0.9 * d.fitting.relief.setting
+    return tellable(
+        d.known, d.supply, d.vessel, limit, d.fitting, setpoint=said["heater.setpoint"] is not None
+    )
 
 
 def _weighed(d: Draft) -> Truth:

@@ -1,9 +1,9 @@
 """A tank that is too small: rightly charged, a full recovery from cold would still near the relief setting.
 
-Two questions, each with its uncertainty: would the air that was measured let a recovery come so far, and would
-this tank do so with the charge that it should have? Only where both are very likely, day after day, the tank is
-the cause: a low charge answers the second with no. What was measured must fit the plate as well, or the plate
-(or another tank that nobody mentioned) is in question and not the size.
+Charged to the supply a tank takes most: with less air it is full sooner, with more it opens later. So where the
+tank on the plate would let a recovery come too far with the charge that it should have, it does so with any. That
+has an uncertainty, and must be very likely day after day. What was measured must not be more than such a tank can
+hold, or the plate (or another tank that nobody mentioned) is in question; a low charge is named as such.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Final
 
 from monitor.diagnosis.facts import NINETY, Facts
 from monitor.diagnosis.faults import Fault, Severity
-from monitor.diagnosis.limits import NEAR_RELIEF
+from monitor.diagnosis.limits import LOW_SHARE, NEAR_RELIEF
 from monitor.diagnosis.rules import CERTAIN, CLEARED
 from monitor.diagnosis.signs.refilled import Refilled
 from monitor.diagnosis.signs.sign import Opinion, Scene
@@ -33,7 +33,8 @@ from monitor.units import from_si
 _LEAST_DAYS: Final = 4.0  # over which it must have been very likely
 _LEAST_WINDOWS: Final = 10
 _MOST: Final = 0.98
-_RIGHT: Final = (0.8, 1.3)  # measured air over that of a tank as on the plate, rightly charged
+_WAVERS: Final = 0.85  # between burns that make it certain
+_FULL: Final = 1.3  # measured air over that of a tank as on the plate, rightly charged: no more
 _RIGHT_LIKELY: Final = 0.8
 _WARMED: Final = 0.97  # of the heater's water: some at the bottom stays cold
 _GROWTH_SD: Final = 0.06  # relative: volume on the plate 3 %, share that is warmed 4 %, cold water ±5 K 3 %
@@ -49,7 +50,7 @@ _SUPPLY_LEAST: Final = 5e3  # Pa
 class Weighed:
     """Probabilities that a full recovery comes near the relief setting: as it is, and with the right charge.
 
-    ``fits``: probability that the measured air is that of the plate; ``supply`` [gauge Pa] as it was found.
+    ``fits``: probability that the measured air is no more than that of the plate; ``supply`` [gauge Pa] as found.
     """
 
     now: float
@@ -60,7 +61,7 @@ class Weighed:
     @property
     def probability(self) -> float:
         """Return the probability that the tank is too small."""
-        return min(self.now, self.charged, _MOST)
+        return min(self.charged, _MOST)
 
 
 class SmallTank:
@@ -71,7 +72,7 @@ class SmallTank:
         self._loop = site.heater.kind is HeaterKind.LOOP
         # No guess may accuse a tank.
         known = (site.relief, site.heater.volume, site.tank_volume, site.supply)
-        self._asked = all(value is not None for value in known[: 4 if self._loop else 3])
+        self._asked = None not in known[: 4 if self._loop else 3]
         self._street = Refilled()
         self._since: float | None = None
         self._windows = 0
@@ -89,8 +90,9 @@ class SmallTank:
         if seen.probability < CLEARED:
             self._forget()
             return [self._opinion(seen, scene.facts, mark.at, None)]
-        if not self._sure(seen, scene.facts):
+        if seen.probability < _WAVERS or not self._trusted(seen, scene.facts):
             self._forget()
+        if seen.probability < CERTAIN or scene.facts.contradicted or not self._trusted(seen, scene.facts):
             return []
         self._since = mark.at if self._since is None else self._since
         self._windows += rises
@@ -107,10 +109,12 @@ class SmallTank:
     def _forget(self) -> None:
         self._since, self._windows = None, 0
 
-    def _sure(self, seen: Weighed, facts: Facts) -> bool:
-        doubtful = facts.contradicted or facts.erratic or facts.supply_differs
-        other = max(facts.suspicion.lost, facts.suspicion.leaking) >= 0.5
-        return seen.probability >= CERTAIN and seen.fits >= _RIGHT_LIKELY and not doubtful and not other
+    def _trusted(self, seen: Weighed, facts: Facts) -> bool:
+        doubtful = facts.erratic or facts.supply_differs
+        # Where the tank is small even a charge near its target lets a recovery come too far: no low charge yet.
+        low = facts.charge < LOW_SHARE * facts.target
+        other = low or max(facts.suspicion.lost, facts.suspicion.leaking) >= 0.5
+        return seen.fits >= _RIGHT_LIKELY and not doubtful and not other
 
     def _weigh(self, facts: Facts) -> Weighed:
         plant = self._plant
@@ -121,14 +125,13 @@ class SmallTank:
             supply = min(supply, self._street.usual(supply))
         measured, sd = measured_air(facts, plant)
         plate = plant.air_nominal
-        low, high = (math.log(share * plate / measured) / sd for share in _RIGHT)
         setpoint = _SETPOINT_GUESS_SD if self._site.heater.setpoint is None else _SETPOINT_SD
         grown = (_WARMED * plant.full_recovery, math.hypot(_GROWTH_SD, _PER_KELVIN * setpoint))
         give = (facts.elastic, facts.elastic_sd)
         return Weighed(
             near(plant, supply, (measured, sd), 0.0, grown, give),
             near(plant, supply, (plate, _PLATE_SD), plant.charge_target, grown, give),
-            normal_cdf(high) - normal_cdf(low),
+            normal_cdf(math.log(_FULL * plate / measured) / sd),
             supply,
         )
 
@@ -156,14 +159,8 @@ class SmallTank:
 
     def _opinion(self, seen: Weighed, facts: Facts, since: float, needed: Sizing | None) -> Opinion:
         words = "" if needed is None else self._words(facts, since, needed)
-        return Opinion(
-            Fault.TANK_UNDERSIZED,
-            seen.probability,
-            since,
-            Severity.MEDIUM,
-            words,
-            evidence(seen, facts, self._plant, needed),
-        )
+        numbers = evidence(seen, facts, self._plant, needed)
+        return Opinion(Fault.TANK_UNDERSIZED, seen.probability, since, Severity.MEDIUM, words, numbers)
 
     def _words(self, facts: Facts, since: float, needed: Sizing) -> str:
         say, plant = self._speaker, self._plant
