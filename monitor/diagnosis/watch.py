@@ -58,7 +58,7 @@ class Watch:
         self._plant, self._runs = plant, _Runs()
         self._relief: Discharge | None = None
         self._relief_at, self._quiet, self._silent = 0.0, 0, False
-        self._above = 0.0  # probability that a stiff line has its charge above it
+        self._told: dict[Fault, float] = {}  # by the signs
 
     def standing(self, fault: Fault) -> Finding | None:
         """Return the finding of ``fault`` that has not ended."""
@@ -82,7 +82,8 @@ class Watch:
         runs, suspicion = self._runs, facts.suspicion
         count, start = len(windows), windows[0].start
         low = max(suspicion.low, suspicion.leaking)
-        certain = CERTAIN / (1.0 - self._above)
+        certain = CERTAIN / (1.0 - self._told.get(Fault.AIR_CHARGE_HIGH, 0.0))
+        low *= 1.0 - self._told.get(Fault.REGULATOR_CREEP, 0.0)
         runs.low = runs.low + count if low >= certain else 0
         runs.near = runs.near + count if near_relief(facts) else 0
         runs.lost = runs.lost + count if suspicion.lost >= certain else 0
@@ -138,7 +139,11 @@ class Watch:
         if self.standing(Fault.RELIEF_DISCHARGING) is not None:
             return []
         proven = facts.suspicion.lost >= CERTAIN or self.proves_loss(windows)
-        if proven and self._above < 0.5 and not self._explained(Fault.AIR_CUSHION_LOST):
+        if (
+            proven
+            and self._told.get(Fault.AIR_CHARGE_HIGH, 0.0) < 0.5
+            and not self._explained(Fault.AIR_CUSHION_LOST)
+        ):
             began = self._runs.lost_since if self._runs.lost_since is not None else seen.since
             ended = self._end(at, Fault.AIR_CHARGE_LOW)
             confidence = max(facts.suspicion.lost, CERTAIN)
@@ -150,8 +155,7 @@ class Watch:
         """Raise and end what the signs think; a fault that another explains is not raised beside it."""
         changed: list[Finding] = []
         for opinion in opinions:
-            if opinion.fault is Fault.AIR_CHARGE_HIGH:
-                self._above = opinion.probability
+            self._told[opinion.fault] = opinion.probability
             standing = self.standing(opinion.fault)
             if standing is not None:
                 if opinion.probability < CLEARED:

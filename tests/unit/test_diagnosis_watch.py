@@ -13,6 +13,7 @@ from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import limits_of
 from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.sight import Sight
+from monitor.diagnosis.signs.sign import Opinion
 from monitor.diagnosis.watch import Watch
 from monitor.estimation.belief import AIR, DAY, REFERENCE, Belief, Jump, first_belief
 from monitor.estimation.plant import plant_of
@@ -272,3 +273,14 @@ def test_a_low_charge_that_nears_the_relief_valve_is_told_once_more() -> None:
     assert worse.severity is Severity.HIGH
     assert worse.evidence["near_relief_since"] == START + 3.5 * DAY  # the third window
     assert book.watch.findings == [worse]
+
+
+@pytest.mark.parametrize("fault", [Fault.REGULATOR_CREEP, Fault.AIR_CHARGE_HIGH])
+def test_a_line_that_may_be_steep_for_another_reason_is_not_called_low_yet(fault: Fault) -> None:
+    book = Book()
+    suspected = Opinion(fault, 0.6, START, Severity.MEDIUM, "")
+    assert book.watch.consider([suspected], facts(believed(0.4)), START) == []
+    assert book.burns(1.0, 6, 0.4) == []
+    book.watch.consider([replace(suspected, probability=0.01)], facts(believed(0.4)), START)
+    book.burns(3.0, 3, 0.4)
+    assert book.standing() == [Fault.AIR_CHARGE_LOW]

@@ -7,7 +7,7 @@ climbs by a formula. Pressures kPa gauge.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 
@@ -18,6 +18,7 @@ from monitor.diagnosis.facts import Facts, facts_of
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.limits import limits_of
 from monitor.diagnosis.sight import Sight
+from monitor.diagnosis.signs.rested import ended
 from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.signs.supply import SupplySide
 from monitor.estimation.belief import first_belief
@@ -383,3 +384,19 @@ def test_a_sound_reducing_valve_is_not_accused() -> None:
     _, analyser = live("regulated-healthy", 14)
     accused = {one.fault for one in analyser.report().findings}
     assert not accused & {Fault.REGULATOR_CREEP, Fault.SUPPLY_PRESSURE_HIGH}
+
+
+def test_a_slow_climb_is_seen_through_coarse_readings_over_a_long_rest() -> None:
+    """Half an hour of 3 kPa an hour hides in steps of half a psi, two hours of it do not."""
+    time = START + np.arange(0.0, 6.0 * 3600.0, 300.0)
+    rng = np.random.default_rng(8)
+    level = 414e3 + 3e3 / 3600.0 * (time - START)
+    read = np.array([
+        np.mean(np.round((p + rng.normal(0.0, 1.2e3, 5)) / 3447.0) * 3447.0) for p in level
+    ])  # fmt: skip
+    rest = Rest(START, float(time[-1]), 414e3, 20e3, time, read, drawn=True)
+    seen = ended(rest, Noise(1.2e3, 3447.0), 60.0)
+    assert seen.rise >= 4.0 * seen.rise_sd
+    assert seen.rise / seen.span == pytest.approx(3e3 / 3600.0, rel=0.25)
+    short = replace(rest, time=time[-12:], level=read[-12:])
+    assert ended(short, Noise(1.2e3, 3447.0), 60.0).span < 1500.0

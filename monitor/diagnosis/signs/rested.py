@@ -14,6 +14,7 @@ SETTLING: Final = 2700.0
 """Seconds after a draw in which gas and small pipes settle."""
 
 _RECENT: Final = 6  # points at the end of a rest over which it climbs or does not
+_LONG: Final = 24  # the most, where half of a long rest has more: coarse readings hide half an hour's climb
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class Ended:
 
 def ended(rest: Rest, noise: Noise, every: float) -> Ended:
     """Return what matters of a rest."""
-    level, time = rest.level[-_RECENT:].tolist(), rest.time[-_RECENT:].tolist()
+    count = min(max(_RECENT, len(rest.level) // 2), _LONG)
+    level, time = rest.level[-count:].tolist(), rest.time[-count:].tolist()
     ends = max(1, len(level) // 3)
     first, last = mean(level[:ends]), mean(level[-ends:])
     middle = mean(level[ends:-ends]) if len(level) > 2 * ends else 0.5 * (first + last)
