@@ -22,12 +22,16 @@ BEND: Final = 0.12
 _FLOW_SD: Final = 0.025  # scatter of growth per joule that no model here explains (simulated heaters)
 _LAG_LEAST: Final = 5.0  # s by which the lag differs from burn to burn
 _CLOCK_LEAST: Final = 3.0  # s
+_FILLS: Final = 0.7  # of what a line below its supply may still take in by itself
 _GREATEST: Final = 3.0  # of a logarithm: no shared doubt speaks of more than a factor of twenty
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """Rows ``first`` to ``last`` of a burn, ``since`` so many seconds [start, end] of undisturbed rise."""
+    """Rows ``first`` to ``last`` of a burn, ``since`` so many seconds [start, end] of undisturbed rise.
+
+    ``filling``: by how much [Pa] the line stood below the supply when the window began.
+    """
 
     rows: Samples
     growth: Growth
@@ -35,6 +39,7 @@ class Stretch:
     last: int
     since: tuple[float, float]
     refill: Refill | None
+    filling: float = 0.0
 
     @property
     def grown(self) -> float:
@@ -67,6 +72,7 @@ def doubts(stretch: Stretch, ramp: Ramp, heating: Heating, plant: Plant) -> Doub
         shared.by_lag * _LAG_LEAST,
         shared.by_late * _CLOCK_LEAST,
         _edge(stretch) / stretch.grown,
+        _FILLS * min(max(stretch.filling / ramp.rise, 0.0), 1.0),
     )
     return Doubts(float(np.sqrt(sum(x * x for x in own))), warm, shared)
 

@@ -20,11 +20,20 @@ _VACUUM: Final = -90.0  # kPa gauge: no line rests at less, only a sensor says s
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line at rest: noise of its sensor, level and spread of the level between hours [gauge Pa]."""
+    """A line at rest: noise of its sensor, level and spread of the level between hours [gauge Pa].
+
+    ``recent``: the level of the last hour, where known.
+    """
 
     noise: Noise
     level: float
     spread: float
+    recent: float | None = None
+
+    @property
+    def filled(self) -> float:
+        """Gauge pressure [Pa] that the supply gives now, at least: a line below it is still filling."""
+        return self.level if self.recent is None else min(self.recent, self.level)
 
     @property
     def floor(self) -> float:
@@ -55,7 +64,9 @@ class RestLine:
     @property
     def line(self) -> Line | None:
         """What is known of the line at rest, None before a few hours have been seen."""
-        return None if self.noise is None else Line(self.noise, self.level, max(self.spread, _WANDER))
+        if self.noise is None:
+            return None
+        return Line(self.noise, self.level, max(self.spread, _WANDER), self._levels[-1])
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""

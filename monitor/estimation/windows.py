@@ -100,7 +100,13 @@ def find_windows(burn: Samples, heating: Heating, plant: Plant, line: Line | Non
     rows = Samples(burn.time[keep], p[keep], burn.heater[keep], burn.temperature[keep])
     grown = heating.grown(rows, plant)
     scene = _Scene(
-        rows, grown, heating, noise, plant, 0.0 if line is None else line.steep_from + plant.atmosphere
+        rows,
+        grown,
+        heating,
+        noise,
+        plant,
+        steep_from=0.0 if line is None else line.steep_from + plant.atmosphere,
+        filled=0.0 if line is None else line.filled + plant.atmosphere,
     )
     found = (
         _measure(scene, first, last) for first, last in clean_stretches(p[keep], noise, _band(plant, line))
@@ -118,6 +124,7 @@ class _Scene:
     noise: Noise
     plant: Plant
     steep_from: float
+    filled: float
 
 
 def _band(plant: Plant, line: Line | None) -> tuple[float, float]:
@@ -151,7 +158,8 @@ def _measure(scene: _Scene, first: int, last: int) -> Window | None:
     if kind is not Kind.RISE:
         return Window(kind, start, end, p1, p2, grown, 1.0, undisturbed)
     refill = Refill(_depth(scene, began_at), ramp.rise / ramp.middle) if after_draw else None
-    stretch = Stretch(rows, scene.growth, first, last, (start - began, end - began), refill)
+    since, filling = (start - began, end - began), scene.filled - p1
+    stretch = Stretch(rows, scene.growth, first, last, since, refill, filling)
     doubt = doubts(stretch, ramp, scene.heating, scene.plant)
     grown *= 1.0 + doubt.warm
     relative_sd = doubt.relative_sd
