@@ -15,6 +15,7 @@ from monitor.site import Heater, HeaterKind, Site, Visit, VisitAction
 from tests.bench.lottery import Ticket
 from tests.plants.cases import Booked
 from tests.plants.cushion import Result, atmosphere, course
+from tests.plants.size import peak_of
 from tests.plants.trace import DAY
 from tests.plants.write import START, plant, site_facts
 
@@ -156,11 +157,19 @@ def _begin(ticket: Ticket, result: Result) -> Trial:
 def _tell(trial: Trial, ticket: Ticket, result: Result) -> None:
     told = ticket.told
     if told is None:
+        trial.also = _small_as_well(ticket)
         return
     trial.told, trial.code, trial.onset = True, told.code, told.began / DAY
     trial.also, trial.grey = sorted(told.also), told.grey
     when = due(result, told.began, told.code)
     trial.due = None if when is None else when / DAY
+
+
+def _small_as_well(ticket: Ticket) -> list[str]:
+    """Return the code of a tank that, well charged, lets a full recovery come near its relief setting."""
+    case = ticket.case
+    peak = peak_of(ticket.known, ticket.supply, case.vessel_litres, 0.97 * ticket.supply, case.fitting)
+    return ["tank_undersized"] if peak > 0.85 * case.fitting.relief.setting else []
 
 
 def due(result: Result, began: float, code: str) -> float | None:
@@ -186,8 +195,7 @@ def live(ticket: Ticket) -> Trial:
     """Run one plant through the analyser; a crash is kept as ``failed``, it is a result too."""
     result = readings_of(ticket)
     trial = _begin(ticket, result)
-    if ticket.told is not None:
-        _tell(trial, ticket, result)
+    _tell(trial, ticket, result)
     began = perf_counter()
     try:
         _feed(ticket, result, trial)
