@@ -33,6 +33,17 @@ def visited(belief: Belief, visit: Visit, plant: Plant) -> Belief:
     return with_reference(replace(_reset(belief, math.log(air), sd), gauged=True))
 
 
+def read_off(belief: Belief, charge: tuple[float, float], plant: Plant, time: float) -> Belief:
+    """Return the belief after a ``charge`` [gauge Pa], with its sd, was read off the line: where it bends.
+
+    What windows below the charge have told was of the line without its tank; it is dropped.
+    """
+    pressure, sd = charge
+    air = plant.air_of(pressure)
+    read = _reset(predict(belief, time), math.log(air), sd * plant.tank_volume / air)
+    return with_reference(replace(read, gauged=True))
+
+
 def _gauge(belief: Belief, log_air: float, sd: float) -> Belief:
     variance = belief.covariance[AIR, AIR] + sd**2
     surprise = log_air - belief.mean[AIR]

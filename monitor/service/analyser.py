@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from monitor.diagnosis.facts import NINETY, Facts, facts_of
-from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.limits import Limits, limits_of, worst_case_peak
 from monitor.diagnosis.relief import OPENS, discharge
 from monitor.diagnosis.report import BlindSpan, ChargeEstimate, Forecast, Report
@@ -29,7 +29,7 @@ from monitor.estimation.plant import Plant, plant_of
 from monitor.estimation.rest import RestLine
 from monitor.estimation.samples import Samples, empty
 from monitor.estimation.trend import crossing
-from monitor.estimation.visits import visited
+from monitor.estimation.visits import read_off, visited
 from monitor.estimation.windows import Window, find_windows
 from monitor.site import HeaterKind, Site, Visit
 
@@ -176,7 +176,11 @@ class Analyser:
         facts = self._facts(self._known())
         scene = Scene(facts, self._rest.line, self._lag, self._sight, windows)
         opinions = [opinion for sign in self._signs for opinion in sign.take(mark, scene)]
-        return self._watch.consider(opinions, facts, mark.at) if opinions else []
+        changed = self._watch.consider(opinions, facts, mark.at) if opinions else []
+        for opinion in opinions:
+            if opinion.charge is not None and self._watch.standing(opinion.fault) is not None:
+                self._belief = read_off(self._known(), opinion.charge, self._plant, mark.at)
+        return changed
 
     def _burn(self, burn: Burn) -> list[Finding]:
         line = self._rest.line
@@ -188,7 +192,8 @@ class Analyser:
         changed = self._near_relief(burn.rows, burn.at) + self._ask(burn, tuple(windows))
         if self._watch.untrusted:
             return changed + self._watch.sight(self._sight, burn.at)
-        if self._sight.answers:
+        # Below its charge a tank takes no part in a window; the bends of the line tell the charge itself.
+        if self._sight.answers and self._watch.standing(Fault.AIR_CHARGE_HIGH) is None:
             for window in windows:
                 self._belief = see(self._known(), window, self._plant)
         changed += self._watch.judge(self._facts(self._known()), self._known(), windows, burn.at)

@@ -21,13 +21,14 @@ from monitor.diagnosis.signs.meeting import probability_of, soft_expected, weigh
 from monitor.diagnosis.signs.refilled import Refilled, levels
 from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.watch import Watch
-from monitor.estimation.belief import DAY, first_belief
+from monitor.estimation.belief import AIR, DAY, first_belief
 from monitor.estimation.burns import Burn, Hour
 from monitor.estimation.lag import Lag
 from monitor.estimation.noise import Noise
 from monitor.estimation.plant import plant_of
 from monitor.estimation.rest import Line
 from monitor.estimation.samples import FloatArray, Samples
+from monitor.estimation.visits import read_off
 from monitor.estimation.windows import Kind as WindowKind
 from monitor.estimation.windows import Window
 from monitor.physics.cushion import pressure_after
@@ -280,6 +281,9 @@ def test_a_simulated_house_is_named_and_its_lost_cushion_ends() -> None:
     found = standing[0].evidence["charge_by_knee_kpa"]
     assert isinstance(found, float)
     assert found == pytest.approx(spec.tank.precharge / 1e3, abs=5.0)
+    shown = analyser.report().air_charge[-1]
+    assert shown.low_kpa < spec.tank.precharge / 1e3 < shown.high_kpa
+    assert shown.high_kpa - shown.low_kpa < 30.0
 
 
 def test_a_discharge_beside_a_high_charge_proves_no_lost_cushion() -> None:
@@ -386,3 +390,27 @@ def test_a_suspected_high_charge_keeps_a_stiff_line_from_being_called_lost() -> 
         Discharge(START, 1.0e6, 2e-4), [steep], scene().facts, START + 60.0
     )
     assert found.fault is Fault.AIR_CUSHION_LOST
+
+
+def test_while_it_stands_the_charge_is_read_off_the_knees_and_no_window_weighs_it() -> None:
+    plant = Plant(CHARGE)
+    (named,) = plant.days(3)
+    plant.suspected.clear()
+    assert plant.days(2) == []
+    news = [o for o in plant.suspected if o.charge is not None]
+    assert news
+    for opinion in [named, *news]:
+        assert opinion.charge is not None
+        assert abs(opinion.charge[0] - CHARGE) < 2.0 * opinion.charge[1]
+
+
+def test_a_charge_read_off_the_line_replaces_what_a_stiff_line_has_told() -> None:
+    stiff_line = first_belief(PLANT, START)
+    mean = stiff_line.mean.copy()
+    mean[AIR] = np.log(0.01 * PLANT.air_nominal)
+    wrong = replace(stiff_line, mean=mean, windows=30)
+    after = read_off(wrong, (CHARGE, 4e3), PLANT, START + DAY)
+    assert after.time == START + DAY
+    assert PLANT.charge_gauge(after.air) == pytest.approx(CHARGE)
+    half = PLANT.charge_gauge(after.air_quantile(1.0)) - CHARGE
+    assert half == pytest.approx(4e3, rel=0.02)

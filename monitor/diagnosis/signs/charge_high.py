@@ -10,6 +10,7 @@ line may be either: so long this says how likely it is, and a lost cushion waits
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from monitor.diagnosis.faults import Fault, Severity
@@ -61,8 +62,9 @@ class ChargeHigh:
         if not seen:
             return []
         self._seen = [s for s in [*self._seen, *seen][-_KEPT:] if s.at >= mark.at - _MEMORY]
-        news = self._claimed is not None or any(isinstance(s, Knee) for s in seen)
-        return (self._weigh() if news else []) or self._suspected(scene.line.level, mark.at)
+        bends = any(isinstance(s, Knee) for s in seen)
+        news = self._claimed is not None or bends
+        return (self._weigh(bends=bends) if news else []) or self._suspected(scene.line.level, mark.at)
 
     def visit(self, visit: Visit) -> None:
         """Forget the knees: the charge may be another now."""
@@ -99,10 +101,10 @@ class ChargeHigh:
             return max(street.high, stated)
         return street.high
 
-    def _weigh(self) -> list[Opinion]:
+    def _weigh(self, *, bends: bool) -> list[Opinion]:
         """Return an opinion where knees meet at a pressure above the supply, or where they do so no longer."""
         if self._claimed is not None:
-            return self._again(self._claimed)
+            return self._again(self._claimed, bends=bends)
         for middle in meetings(self._seen):
             reference = self._reference(middle)
             if reference is None or middle <= reference:
@@ -115,7 +117,7 @@ class ChargeHigh:
                 return [self._opinion(charge, reference, probability)]
         return []
 
-    def _again(self, claimed: float) -> list[Opinion]:
+    def _again(self, claimed: float, *, bends: bool) -> list[Opinion]:
         reference = self._reference(claimed)
         if reference is None:
             return []
@@ -129,7 +131,8 @@ class ChargeHigh:
             self._claimed, self._told = None, probability
             return [self._opinion(charge, reference, probability)]
         self._claimed = middle
-        return []
+        # It has been told: what is new is the charge.
+        return [replace(self._opinion(charge, reference, probability), seen="")] if bends else []
 
     def _opinion(self, charge: Charge, reference: float, probability: float) -> Opinion:
         return Opinion(
@@ -139,6 +142,7 @@ class ChargeHigh:
             Severity.MEDIUM,
             self._words(charge),
             evidence(charge, reference, self._plant),
+            (charge.pressure, charge.sd),
         )
 
     def _words(self, charge: Charge) -> str:

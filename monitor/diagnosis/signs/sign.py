@@ -37,7 +37,8 @@ class Opinion:
 
     ``seen``: a sentence or two for people: what was seen, since when, in the site's units, what speaks against
     it and what remote data cannot tell; the probability in words is added. ``evidence``: numbers in kPa gauge,
-    seconds, litres. Hysteresis is the sign's own: it answers only when it has seen enough.
+    seconds, litres. Hysteresis is the sign's own: it answers only when it has seen enough. ``charge``: the air
+    charge [gauge Pa] that it has read from the line, as a gauge would, with its standard uncertainty.
     """
 
     fault: Fault
@@ -46,6 +47,7 @@ class Opinion:
     severity: Severity
     seen: str
     evidence: Mapping[str, float | str | None] = field(default_factory=dict)
+    charge: tuple[float, float] | None = None
 
 
 class Sign(Protocol):
