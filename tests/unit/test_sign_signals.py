@@ -160,10 +160,27 @@ def test_a_loop_that_burns_for_days_is_no_stuck_state() -> None:
     assert heard(HeaterState(loop, plant_of(loop)), rows) == []
 
 
-def test_a_state_stuck_at_off_is_suspected_after_some_days_and_never_raised() -> None:
-    """Heat-ups go on, at night too, and none is reported: equal heaters that take turns of weeks look the same."""
+def test_a_state_stuck_at_off_is_told_after_some_days() -> None:
+    """Heat-ups go on, at night too, and none is reported, where all were reported for ten days."""
     rows = lying(line(16.0), heater=lambda t, on: np.where(t > 10 * DAY, 0.0, on))
-    assert 12.0 < only(heater(rows), "stuck_off", certain=False) < 14.0
+    assert 11.0 < only(heater(rows), "stuck_off") < 12.0
+
+
+def test_a_state_never_reported_on_is_told_within_the_first_day() -> None:
+    """The line is heated day and night from the first reading on, as fast as this heater should."""
+    assert only(heater(lying(line(3.0), heater=lambda t, on: 0.0 * on)), "stuck_off") < 1.1
+
+
+def test_heat_by_day_alone_may_be_the_sun_and_is_no_stuck_state() -> None:
+    """Nothing is reported, and nothing climbs between 21 and 6 o'clock."""
+    rows = line(6.0)
+    hour = rows.time % DAY / 3600.0
+    dark = (hour < 6.5) | (hour > 19.5)
+    still = np.round(400.0 + np.random.default_rng(2).normal(0.0, 0.2, len(rows)), 1)
+    sunny = lying(
+        rows, heater=lambda t, on: 0.0 * on, pressure=lambda t, p: np.where(dark, np.minimum(p, still), p)
+    )
+    assert heater(sunny) == []
 
 
 def test_a_holiday_without_heat_is_no_stuck_state() -> None:
@@ -178,9 +195,12 @@ def test_a_holiday_without_heat_is_no_stuck_state() -> None:
     )
 
 
-def test_two_heaters_that_take_turns_by_the_week_are_no_fault() -> None:
-    """Only one is reported: in the other's weeks the line climbs and none is reported on."""
-    assert heater(lying(line(28.0), heater=lambda t, on: on * (t // (7 * DAY) % 2 == 0))) == []
+def test_two_heaters_that_take_turns_by_the_week_are_told_once_and_never_again() -> None:
+    """Only one is reported: nothing tells the other's first week from a stuck state, its end tells for good."""
+    rows = lying(line(28.0), heater=lambda t, on: on * (t // (7 * DAY) % 2 == 0))
+    (first, stuck), (second, over) = heater(rows)
+    assert stuck.probability >= CERTAIN > CLEARED > over.probability
+    assert first < 9.0 < 14.0 < second < 16.0
 
 
 @pytest.mark.parametrize("seconds", [420.0, -420.0])
