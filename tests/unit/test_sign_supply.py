@@ -18,9 +18,11 @@ from monitor.diagnosis.facts import Facts, facts_of
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.limits import limits_of
 from monitor.diagnosis.sight import Sight
+from monitor.diagnosis.signs.high import High
 from monitor.diagnosis.signs.rested import ended
 from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.signs.supply import SupplySide
+from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import first_belief
 from monitor.estimation.burns import Hour
 from monitor.estimation.lag import Lag
@@ -400,3 +402,13 @@ def test_a_slow_climb_is_seen_through_coarse_readings_over_a_long_rest() -> None
     assert seen.rise / seen.span == pytest.approx(3e3 / 3600.0, rel=0.25)
     short = replace(rest, time=time[-12:], level=read[-12:])
     assert ended(short, Noise(1.2e3, 3447.0), 60.0).span < 1500.0
+
+
+def test_a_house_whose_draws_are_seldom_seen_is_judged_within_a_week() -> None:
+    sign = High(SITE, Speaker(SITE), 101_325.0)
+    told: list[Opinion] = []
+    for quarter in range(20):  # three draws every 30 hours
+        at = START + quarter * 1.25 * DAY
+        told += sign.take([Drawn(at + 60.0 * n, 730e3, heated=False) for n in range(3)], at)
+    assert max(one.probability for one in told[:4]) < 0.95
+    assert told[6].probability >= 0.95

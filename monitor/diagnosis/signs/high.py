@@ -24,7 +24,7 @@ _QUARTER: Final = DAY / 4.0
 _NEEDED: Final = 5  # quarters with a draw, over a day at least
 _DRAWS: Final = 3  # in a quarter: one alone may have left growth in the line
 _KEPT: Final = 10
-_KEEP: Final = 3 * DAY
+_KEEP: Final = 7 * DAY  # where few draws are seen it takes that long to have enough
 _OFFSET: Final = 5e3  # Pa, sd: half a per cent of a sensor of 10 bar
 _ABSOLUTE: Final = 12e3  # Pa: how near a reading may be to the stated supply, read as absolute
 _SHUT: Final = 0.5  # of the usual level: the water side stood relieved
@@ -34,7 +34,7 @@ _KPA: Final = 1000.0
 
 
 class High:
-    """Judges the supply of the last three days against the limit."""
+    """Judges the supply of the last days against the limit."""
 
     def __init__(self, site: Site, speaker: Speaker, atmosphere: float) -> None:
         self._limit = static_limit(site)
