@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from typing import Final, TextIO
+from typing import TYPE_CHECKING, Final, TextIO
 
 from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, ChannelSettings, composer
@@ -22,12 +22,17 @@ from monitor.service.clock import SystemClock
 from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
 from monitor.service.settings import ServiceSettings
+from monitor.service.settings.copyfile import CopyTable
 from monitor.site import Site
 from monitor.store.ballast import MB, Ballast
 from monitor.store.lock import alone_in
 from monitor.store.retention import Keep
 from monitor.store.sqlite import SqliteStore
 from monitor.store.upkeep import Upkeep
+
+if TYPE_CHECKING:  # the client library of the copy takes half a second to load
+    from monitor.store.influx.copier import Copier
+    from monitor.store.influx.ledger import Ledger
 
 LOG = logging.getLogger("cushionwatch")
 
@@ -38,11 +43,23 @@ BALLAST: Final = "cushionwatch.ballast"
 """Name of the file beside it that is given up on a full disk."""
 
 
+LEDGER: Final = "cushionwatch-copy.db"
+"""Name of the file beside it that says what is owed to the copy."""
+
+
 @contextmanager
-def open_store(settings: ServiceSettings) -> Iterator[SqliteStore]:
-    """Open the store of a service for the length of a ``with`` block; make its folder where there is none."""
+def open_store(settings: ServiceSettings, ledger: Ledger | None = None) -> Iterator[SqliteStore]:
+    """Open the store of a service for the length of a ``with`` block; make its folder where there is none.
+
+    With a ledger all that is stored is owed to the copy too.
+    """
     _make_folder(settings)
-    store = SqliteStore(settings.data / STORE)
+    if ledger is None:
+        store = SqliteStore(settings.data / STORE)
+    else:
+        from monitor.store.influx.store import CopiedStore  # noqa: PLC0415
+
+        store = CopiedStore(settings.data / STORE, ledger)
     try:
         yield store
     finally:
@@ -54,6 +71,29 @@ def _make_folder(settings: ServiceSettings) -> None:
         settings.data.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StoreError(f"the data folder {settings.data} cannot be made: {error.strerror}") from error
+
+
+@contextmanager
+def open_ledger(settings: ServiceSettings, table: CopyTable) -> Iterator[Ledger]:
+    """Open the ledger of the copy for the length of a ``with`` block; make it where there is none."""
+    from monitor.store.influx.ledger import Ledger  # noqa: PLC0415
+
+    _make_folder(settings)
+    ledger = Ledger(settings.data / LEDGER, most=table.owe_at_most)
+    try:
+        yield ledger
+    finally:
+        ledger.close()
+
+
+def copier_of(table: CopyTable, ledger: Ledger, store: SqliteStore, runner: Runner, clock: Clock) -> Copier:
+    """Return what brings the copy up to what the store of a service holds."""
+    from monitor.store.influx.copier import Copier  # noqa: PLC0415
+    from monitor.store.influx.remote import Remote, Target  # noqa: PLC0415
+
+    target = Target(table.url, table.organisation, table.bucket, table.token, table.timeout, table.ca)
+    reports = lambda: [desk.report() for desk in runner.desks.values()]  # noqa: E731
+    return Copier(ledger, store, Remote(target), reports, clock, random.random)
 
 
 def upkeep_of(settings: ServiceSettings, store: SqliteStore, clock: Clock) -> Upkeep:
@@ -82,7 +122,10 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
     _make_folder(settings)
     with ExitStack() as stack:
         stack.enter_context(alone_in(settings.data))
-        store = stack.enter_context(open_store(settings))
+        ledger = (
+            stack.enter_context(open_ledger(settings, settings.timeseries)) if settings.timeseries else None
+        )
+        store = stack.enter_context(open_store(settings, ledger))
         listener = None
         if settings.web.enabled:
             from monitor.web.serve import listen  # noqa: PLC0415 - see Service
@@ -99,7 +142,10 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             page_clock=clock,
             upkeep=upkeep_of(settings, store, clock),
         )
-        yield Service(parts, listener)
+        service = Service(parts, listener)
+        if settings.timeseries and ledger:
+            service.copier = copier_of(settings.timeseries, ledger, store, service.runner, clock)
+        yield service
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +182,7 @@ class Service:
             ticking=parts.ticking,
         )
         self._upkeep = parts.upkeep
+        self.copier: Copier | None = None
         self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
         self._page = None
         if listener is not None:
@@ -168,6 +215,8 @@ class Service:
         self.runner.start()
         if self._upkeep is not None:
             self._upkeep.start()
+        if self.copier is not None:
+            self.copier.start()
         if self._page is not None:
             self._page.start()
 
@@ -175,6 +224,8 @@ class Service:
         """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
         finished = self.runner.stop()
         sent = self._sender.stop()
+        if self.copier is not None:
+            self.copier.stop()  # a write that hangs loses nothing: what it carries stays owed
         if self._upkeep is not None:
             finished = self._upkeep.stop() and finished
         if self._page is not None:
@@ -183,4 +234,5 @@ class Service:
 
     def _other_problems(self) -> list[str]:
         upkeep = [] if self._upkeep is None else self._upkeep.problems()
-        return [*self._sender.problems(), *upkeep]
+        copy = [] if self.copier is None else self.copier.problems()
+        return [*self._sender.problems(), *upkeep, *copy]

@@ -45,7 +45,7 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     settings = [line[2:] for line in text.splitlines() if line.startswith("# ") and _is_toml(line[2:])]
     on = [line for line in text.splitlines() if not line.startswith("#")]
     assert len(settings) > 29
-    for name in ("mqtt-password", "ca.pem", "client.pem", "client.key"):
+    for name in ("mqtt-password", "ca.pem", "client.pem", "client.key", "copy-token"):
         (tmp_path / "secrets").mkdir(exist_ok=True)
         (tmp_path / "secrets" / name).write_text("x")
     (tmp_path / "secrets" / "phone-url").write_text("json://127.0.0.1/")
@@ -284,3 +284,22 @@ def test_one_error_carries_all_problems(folder):
         load_service(write(folder, "[broker]\n"))
     assert [problem.key for problem in caught.value.problems] == ["data", "sites", "broker.host"]
     assert len(str(caught.value).splitlines()) == 3
+
+
+def test_the_copy_is_off_unless_its_table_is_there(folder):
+    assert load_service(write(folder, LEAST)).timeseries is None
+    table = '[timeseries]\nurl = "https://db.example.org:8086/"\nbucket = "b"\ntoken_file = "secret"\n'
+    loaded = load_service(write(folder, LEAST + table)).timeseries
+    assert loaded is not None
+    assert (loaded.url, loaded.bucket, loaded.token()) == ("https://db.example.org:8086", "b", "s3cret")
+    assert "s3cret" not in repr(loaded)
+
+
+@pytest.mark.parametrize(
+    "url", ["db.example.org", "http://user:pw@db.example.org", "ftp://a", "http://a:x", "http://a/?q=1"]
+)
+def test_an_address_of_the_copy_with_a_secret_in_it_or_none_at_all_is_refused(folder, url):
+    (problem,) = problems(folder, LEAST + f'[timeseries]\nurl = "{url}"\nbucket = "b"\n')
+    assert "timeseries.url: read" in problem
+    assert "pw" not in problem
+    assert "allowed: the address of the database alone" in problem

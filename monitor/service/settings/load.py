@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from pydantic import ValidationError
 
+from monitor.service.settings.copyfile import CopyTable
 from monitor.service.settings.problems import Problem, ProblemsError, explain, line_of, show_key
 from monitor.service.settings.servicefile import BrokerTable, ChannelTable, ServiceTable, StoreTable, WebTable
 from monitor.service.settings.sitefile import load_site
@@ -27,6 +28,7 @@ class ServiceSettings:
     sites: Mapping[str, Site]
     broker: BrokerTable
     store: StoreTable
+    timeseries: CopyTable | None
     topics: tuple[TopicTable, ...]
     web: WebTable
     channels: Mapping[str, ChannelTable]
@@ -54,6 +56,7 @@ def load_service(path: Path) -> ServiceSettings:
         sites=MappingProxyType(sites),
         broker=table.broker,
         store=table.store,
+        timeseries=table.timeseries,
         topics=table.topics,
         web=table.web,
         channels=MappingProxyType(dict(table.alerts.channels)),

@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, model_validator
 
 from monitor.diagnosis.faults import Severity
+from monitor.service.settings.copyfile import CopyTable
 from monitor.service.settings.files import ExistingFile, ExistingFolder, NewFolder, SecretFile, read_secret
 from monitor.service.settings.problems import Table, refuse
 from monitor.service.settings.quantities import SiteId, not_empty, quantity
@@ -165,6 +166,7 @@ class ServiceTable(Table):
     sites: ExistingFolder
     broker: BrokerTable
     store: StoreTable = StoreTable()
+    timeseries: CopyTable | None = None
     topics: Annotated[tuple[TopicTable, ...], AfterValidator(not_empty)] = DEFAULT_TOPICS
     web: WebTable = WebTable()
     alerts: AlertsTable = AlertsTable()

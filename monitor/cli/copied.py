@@ -1,0 +1,43 @@
+"""``cushionwatch copy``: how far the copy in a time-series database is, and what it did not get."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
+from monitor.errors import InputError
+
+
+def copy(
+    config: Config = DEFAULT,
+    limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many of the newest to list.")] = 20,
+) -> None:
+    """Tell what is still owed to the time-series database, which points it refused, and which gaps it has.
+
+    Works beside a running service. The embedded store has all of it in any case.
+
+    Example: `cushionwatch copy --config config/cushionwatch.toml --limit 5`
+    """
+    from monitor.app import open_ledger  # noqa: PLC0415 - loads the store
+    from monitor.web.machine import rfc3339  # noqa: PLC0415
+
+    settings = load(config)
+    if settings.timeseries is None:
+        raise InputError(f"{config}: no copy is made: there is no table [timeseries]")
+    with open_ledger(settings, settings.timeseries) as ledger:
+        owed, refused, gaps = ledger.counts()
+        aside, missing = ledger.aside(limit), ledger.gaps(limit)
+    for row in aside:
+        # repr: a reason is what another machine wrote.
+        typer.echo(f"{rfc3339(row.noticed)}  refused  {row.reason!r}\n    {row.line!r}")
+    for gap in missing:
+        first, last = (rfc3339(stamp / 1e6) for stamp in (gap.first_us, gap.last_us))
+        typer.echo(f"{rfc3339(gap.noticed)}  gap  {gap.site} {gap.kind} from {first} to {last}: {gap.why}")
+    typer.echo(f"{owed} hours of a series are owed, {refused} points were refused, {gaps} gaps are listed")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command(epilog=EPILOG)(copy)
