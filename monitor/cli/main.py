@@ -9,7 +9,7 @@ from typing import Final
 
 import typer
 
-from monitor.cli import alert, check, commission, demo, examine, neglected, rejected, run, size, visit
+from monitor.cli import alert, check, commission, copied, demo, examine, neglected, rejected, run, size, visit
 from monitor.errors import CushionwatchError, InputError, StoreError
 
 USAGE: Final = 2
@@ -27,7 +27,7 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
 )
-for module in (demo, run, check, commission, examine, size, visit, rejected, alert, neglected):
+for module in (demo, run, check, commission, examine, size, visit, rejected, copied, alert, neglected):
     module.add_to(app)
 
 
