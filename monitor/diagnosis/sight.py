@@ -35,6 +35,7 @@ SILENCE_REMEDY: Final = (
 _FLAT_NEEDED: Final = 4  # windows that show no rise, one after the other, before the evidence ends early
 _AGAIN: Final = 3  # rises that end a blindness of no answer
 _UNENDED: Final = 12  # pieces of two hours: no thermostat heats for a day without a pause
+_LONG: Final = 2  # pieces of two hours: a small element's recovery from cold
 _WHOLE_BURNS: Final = 20
 _FLAT_LASTS: Final = 24 * HOUR
 
@@ -48,6 +49,7 @@ class Sight:
     heater_known: bool = False
     burns: int = 0  # since the last rise
     unended: int = 0  # pieces of a burn in a row whose end was not seen
+    ended: bool = False  # whether the end of any burn has been seen
     flat: list[float] = field(default_factory=list)  # ends of flat windows since the last rise
     rises: list[float] = field(default_factory=list)  # of the last seven days
     whole: list[bool] = field(default_factory=list)  # of the last undisturbed burns: did pressure rise?
@@ -70,6 +72,7 @@ class Sight:
         """Take note of a burn (or of a piece of one that has not ``ended``) and what it showed."""
         self.burns += 1
         self.unended = 0 if ended else self.unended + 1
+        self.ended = self.ended or ended
         self.whole = [*self.whole, *(w.kind is not Kind.FLAT for w in windows if w.undisturbed)][
             -_WHOLE_BURNS:
         ]
@@ -89,6 +92,14 @@ class Sight:
             return False
         silent = self.whole.count(False)
         return silent < _FLAT_NEEDED or 2 * (len(self.whole) - silent) > silent
+
+    @property
+    def weighs(self) -> bool:
+        """Whether windows may weigh the cushion: not before a burner has been seen to go off, nor while it does not.
+
+        A state that is stuck at on brings heat into the account that no water has got.
+        """
+        return self.answers and self.ended and self.unended <= _LONG
 
     def _rise(self, end: float, at: float) -> None:
         self.last_rise = end

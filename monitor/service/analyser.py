@@ -193,7 +193,7 @@ class Analyser:
         if self._watch.untrusted:
             return changed + self._watch.sight(self._sight, burn.at)
         # Below its charge a tank takes no part in a window; the bends of the line tell the charge itself.
-        if self._sight.answers and self._watch.standing(Fault.AIR_CHARGE_HIGH) is None:
+        if self._sight.weighs and self._watch.standing(Fault.AIR_CHARGE_HIGH) is None:
             for window in windows:
                 self._belief = see(self._known(), window, self._plant)
         changed += self._watch.judge(self._facts(self._known()), self._known(), windows, burn.at)

@@ -240,3 +240,17 @@ def test_what_is_amiss_without_a_named_fault_is_doubtful_and_says_so(odd: Facts,
     verdict, why = verdict_of([], odd, watched(), START + 48 * HOUR, START + 48 * HOUR, SPEAKER)
     assert verdict is Verdict.DOUBTFUL
     assert told in why
+
+
+def test_no_window_weighs_before_a_burner_was_seen_to_go_off_nor_while_it_does_not() -> None:
+    """A state that is stuck at on brings heat into the account that no water has got."""
+    sight = Sight()
+    sight.burn([], 7200.0, ended=False)
+    assert not sight.weighs
+    sight.burn([], 9000.0, ended=True)
+    assert sight.weighs
+    for piece in range(2):
+        sight.burn([], 20_000.0 + 7200.0 * piece, ended=False)
+        assert sight.weighs  # two hours and more: a small element's recovery from cold
+    sight.burn([], 40_000.0, ended=False)
+    assert not sight.weighs
