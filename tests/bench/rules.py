@@ -171,12 +171,12 @@ ALTERNATIVES: Final[dict[str, Alternative]] = {
     ),
     "rolling z-score": Alternative(
         z_score,
-        (3.0, 30),
+        (2.5, 120),
         [(float(limit), window) for window in (15, 30, 60, 120) for limit in np.arange(1.0, 12.1, 0.5)],
     ),
     "CUSUM": Alternative(cusum, (0.5, 11.2), [(k, h) for k in (0.5, 1.0, 2.0) for h in _STEPS]),
     "ADWIN": Alternative(
-        adwin, (0.002, 0.0), [(d, lift) for lift in (0.0, 0.5, 2.0) for d in _DELTAS], "river"
+        adwin, (0.7, 0.0), [(d, lift) for lift in (0.0, 0.5, 2.0) for d in _DELTAS], "river"
     ),
     "PageHinkley": Alternative(
         page_hinkley, (0.5, 8.4), [(k, h) for k in (0.5, 1.0, 2.0) for h in _STEPS], "river"
