@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, TextIO
 from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, ChannelSettings, composer
 from monitor.alerting.sender import OutboxSender
+from monitor.diagnosis.report import Report
 from monitor.errors import StoreError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
@@ -92,7 +93,10 @@ def copier_of(table: CopyTable, ledger: Ledger, store: SqliteStore, runner: Runn
     from monitor.store.influx.remote import Remote, Target  # noqa: PLC0415
 
     target = Target(table.url, table.organisation, table.bucket, table.token, table.timeout, table.ca)
-    reports = lambda: [desk.report() for desk in runner.desks.values()]  # noqa: E731
+
+    def reports() -> list[Report]:
+        return [desk.report() for desk in runner.desks.values()] if runner.caught_up else []
+
     return Copier(ledger, store, Remote(target), reports, clock, random.random)
 
 

@@ -106,6 +106,11 @@ class Runner:
         """Tell whether the worker runs."""
         return self._thread.is_alive()
 
+    @property
+    def caught_up(self) -> bool:
+        """Tell whether all that was stored before the start has been replayed."""
+        return self._ready.is_set()
+
     def problems(self) -> list[str]:
         """Return what keeps the service from its work, in words."""
         found = [desk.failure for desk in self.desks.values() if desk.failure]

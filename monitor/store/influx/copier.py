@@ -61,7 +61,7 @@ class Copier:
     remote : Remote
         Where they go; closed by `stop`.
     reports : Callable[[], Iterable[Report]]
-        What is known of each site now.
+        What is known of each site now; nothing while that is still being worked out.
     clock : Clock
         Time of day.
     chance : Callable[[], float]
@@ -113,7 +113,7 @@ class Copier:
         now, failing, asked = self._clock.now(), self._sender.failing, self._sender.asked
         if failing and failing[2]:
             found.append(
-                f"the time-series database takes nothing until its settings or [copy] are changed: {failing[1]}"
+                f"the time-series database takes nothing until its settings or [timeseries] are changed: {failing[1]}"
             )
         elif failing and now - failing[0] > QUIET:
             found.append(f"the time-series database does not take the copy; it is kept: {failing[1]}")
@@ -195,8 +195,11 @@ class Copier:
         now = self._clock.now()
         if abs(now - self._sampled) < SAMPLE:
             return
+        reports = list(self._reports())
+        if not reports:
+            return
         self._sampled = now
-        for report in self._reports():
+        for report in reports:
             self._ledger.sample(report.site, lines.state(report), partial(_newer, report))
         self._ledger.sample("", lines.copy(*self._ledger.counts(), now), lambda _: [])
 
