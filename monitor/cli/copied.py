@@ -7,7 +7,6 @@ from typing import Annotated
 import typer
 
 from monitor.cli.config import DEFAULT, EPILOG, Config, load
-from monitor.errors import InputError
 
 
 def copy(
@@ -25,7 +24,8 @@ def copy(
 
     settings = load(config)
     if settings.timeseries is None:
-        raise InputError(f"{config}: no copy is made: there is no table [timeseries]")
+        typer.echo(f"No copy is made: there is no table [timeseries] in {config}")
+        return
     with open_ledger(settings, settings.timeseries) as ledger:
         owed, refused, gaps = ledger.counts()
         aside, missing = ledger.aside(limit), ledger.gaps(limit)

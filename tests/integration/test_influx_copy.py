@@ -227,7 +227,7 @@ def test_a_wrong_token_is_told_and_a_mended_one_needs_no_restart(
         one.copier.start()
         wait_until(one.copier.problems, what="a problem")
         (problem,) = one.copier.problems()
-        assert "until its settings or [copy] are changed: answer 401" in problem
+        assert "until its settings or [timeseries] are changed: answer 401" in problem
         assert "wr0ng" not in problem
         token.write_text(TOKEN)
         one.drained()
@@ -445,3 +445,14 @@ def test_a_server_with_v2_writes_alone_takes_all_of_it(tmp_path: Path) -> None:
     assert list(zip(series["timestamps"], series["values"], strict=True)) == [
         (round(t * 1000), pytest.approx(value_at(t), rel=1e-12)) for t in times
     ]
+
+
+@needs_influx
+def test_the_documented_retention_and_rollup_are_taken_as_they_stand(influx: InfluxServer) -> None:
+    text = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text()
+    statements = text.split("```sql\n")[1].split("```")[0].strip().splitlines()
+    assert len(statements) == 2
+    for statement in statements:
+        assert query(influx.target, statement) == []
+    names = [row[0] for table in query(influx.target, "SHOW CONTINUOUS QUERIES") for row in table.rows]
+    assert names == ["hourly"]

@@ -183,7 +183,7 @@ class Copier:
     def _missing(self, span: Span) -> None:
         """List what the store dropped before it was copied; what was never stored comes again by itself."""
         kept = self._store.span(span.site)
-        if kept is None or seconds(span.last_us) < kept[0]:
+        if kept is not None and seconds(span.last_us) < kept[0]:
             self._ledger.give_up(span, "no longer in the store when its turn came", self._clock.now())
 
     def _trim(self) -> None:
