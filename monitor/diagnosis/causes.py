@@ -13,7 +13,7 @@ _TANK: Final = frozenset(
 
 EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
     # A signal that lies explains whatever was concluded from it.
-    Fault.PRESSURE_SENSOR_FAULT: frozenset(Fault) - {Fault.PRESSURE_SENSOR_FAULT, Fault.HEATER_STATE_FAULT},
+    Fault.PRESSURE_SENSOR_FAULT: frozenset(Fault) - {Fault.PRESSURE_SENSOR_FAULT},
     Fault.HEATER_STATE_FAULT: _TANK | {Fault.CHECK_VALVE_PASSING, Fault.BLIND},
     # Growth that leaves by the check valve tests no tank.
     Fault.CHECK_VALVE_PASSING: _TANK | {Fault.BLIND},

@@ -130,6 +130,8 @@ class Watch:
 
     def discharge(self, seen: Discharge, windows: list[Window], facts: Facts, at: float) -> list[Finding]:
         """Take a discharging relief valve into account; ``windows`` are those of the same burn."""
+        if self.standing(Fault.PRESSURE_SENSOR_FAULT) is not None:
+            return []  # readings that are known to lie show no discharge
         if self._relief is None or at - self._relief_at > DAY:
             self._relief = seen
         self._relief_at, self._quiet = at, 0
