@@ -17,7 +17,7 @@ from monitor.diagnosis.signs.heater_expected import climb, recoveries
 from monitor.diagnosis.signs.heater_off import Reported, Stopped
 from monitor.diagnosis.signs.sign import Opinion, Scene
 from monitor.diagnosis.words import Speaker
-from monitor.estimation.burns import Gap, Hour, Mark
+from monitor.estimation.burns import Hour, Mark
 from monitor.estimation.minutes import Grid, Level, Minutes
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import Samples
@@ -59,13 +59,12 @@ class HeaterState:
     def take(self, mark: Mark, scene: Scene) -> list[Opinion]:
         """Take the next mark; every hour may tell."""
         del scene
-        if isinstance(mark, Gap):
-            if mark.at - mark.start >= _PAUSE:
-                self._on.since = None
-            return []
         if not isinstance(mark, Hour) or len(mark.rows) == 0:
             return []
         minutes = self._hour(mark.rows)
+        if mark.at - float(mark.rows.time[-1]) >= _PAUSE:
+            self._on.since = None
+            self._stopped.clear()
         opinion = self._opinion(minutes, mark.at)
         return [] if opinion is None else [opinion]
 

@@ -36,6 +36,17 @@ _UNIT_WIDE: Final = 0.08
 _RISES_WIDE: Final = 1.8
 _UNIT_HOURS: Final = 12
 _LEVELS: Final = 4
+_LOUD: Final = 25e3  # Pa from row to row: of sound lines only those read once a minute come near, by day
+_FAST_ROWS: Final = 180  # an hour
+_LOUD_HOURS: Final = 2
+_LOUD_SLOW: Final = 8
+_MUTE_HOURS: Final = (12, 18, 24, 36)
+_MUTE_BURNS: Final = 3
+_MUTE_ASKED: Final = 7e3  # Pa: 1 psi, the coarsest step in use
+_MUTE_SUM: Final = 80e3  # Pa: three heat-ups of four such steps, or more of less
+_MUTE_MOVED: Final = 0.1  # of what heat should do
+_MUTE_UNREST: Final = 300.0  # Pa between means of ten minutes; supplies have several times that
+_TEN: Final = 600.0  # s
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,9 @@ class _Hour:
     level: float
     rises: list[float] = field(default_factory=list)
     heat: float = 0.0
+    rows: int = 0
+    unrest: float = 0.0  # Pa: root mean square bend of means of ten minutes
+    asked: list[float] = field(default_factory=list)  # Pa by which each burn should have moved the line
 
 
 class Habits:
@@ -80,6 +94,7 @@ class Habits:
         self._days: list[Day] = []
         self._usual: Day | None = None
         self._rises: list[float] = []
+        self._asked: list[float] = []
         self._heat = 0.0
         self._kept = 0
         self._last = np.nan  # Pa, of the hour before: a fall may cross the mark
@@ -93,23 +108,25 @@ class Habits:
         self._last = float(p[-1])
         dips = int(np.count_nonzero(falls < -_DIP))
         now = _Hour(at, float(noise_of(p).sd), dips, float(np.median(p)), self._rises, self._heat)
-        self._rises, self._heat = [], 0.0
+        now.rows, now.unrest, now.asked = len(p), _unrest(rows), self._asked
+        self._rises, self._asked, self._heat = [], [], 0.0
         self._hours.append(now)
         if len(self._hours) >= 2 * _HOURS:
             self._days = [*self._days[1 - _KEPT :], _day(self._hours[:_HOURS])]
             self._hours = self._hours[_HOURS:]
             self._usual = _usual(self._days)
 
-    def burn(self, burn: Burn) -> None:
-        """Take a burn."""
+    def burn(self, burn: Burn, expected: float) -> None:
+        """Take a burn that should lift the line by ``expected`` [Pa]."""
         rows = burn.rows
         if len(rows) > 1:
             self._rises.append(1000.0 * float(np.quantile(rows.pressure, 0.95) - np.min(rows.pressure)))
+            self._asked.append(expected)
             self._heat += float(np.sum(np.diff(rows.time)[rows.heater[1:] > 0.5]))
 
     def forget(self) -> None:
         """Begin anew: sensor or line are other ones."""
-        self._hours, self._days, self._rises, self._heat = [], [], [], 0.0
+        self._hours, self._days, self._rises, self._asked, self._heat = [], [], [], [], 0.0
         self._usual = None
 
     def changed(self) -> Changed | None:
@@ -121,6 +138,31 @@ class Habits:
         if found is not None or len(self._hours) < _HOURS:
             return found
         return self._plugged(usual) or self._noisy()
+
+    def loud(self) -> Changed | None:
+        """Return a scatter that no water in a pipe has, hour after hour, whatever was before."""
+        fast = bool(self._hours) and self._hours[-1].rows >= _FAST_ROWS
+        last = self._hours[-(_LOUD_HOURS if fast else _LOUD_SLOW) :]
+        if len(last) < (_LOUD_HOURS if fast else _LOUD_SLOW) or min(hour.noise for hour in last) < _LOUD:
+            return None
+        return Changed("loud", last[0].at, 0.0, min(hour.noise for hour in last), 0.96)
+
+    def mute(self, at: float) -> Changed | None:
+        """Return that a sensor shows neither draws, nor heat-ups, nor the unrest that every supply has."""
+        for hours in _MUTE_HOURS:
+            last = self._hours[-hours:]
+            if len(last) < hours or at - last[0].at > 2.0 * hours * 3600.0:
+                return None
+            if any(hour.dips or hour.unrest > _MUTE_UNREST for hour in last):
+                return None
+            both = [pair for hour in last for pair in zip(hour.rises, hour.asked, strict=True)]
+            asked = [expected for _, expected in both if expected >= _MUTE_ASKED]
+            if len(asked) >= _MUTE_BURNS and sum(asked) >= _MUTE_SUM:
+                moved = [rise for rise, expected in both if expected >= _MUTE_ASKED]
+                if sum(moved) > _MUTE_MOVED * sum(asked):
+                    return None
+                return Changed("mute", last[0].at, median(asked), median(moved), 0.95)
+        return None
 
     def _noisy(self) -> Changed | None:
         usual = min(day.noise for day in self._days)
@@ -169,8 +211,15 @@ class Habits:
     def usual_again(self, kind: str) -> bool:
         """Whether the last day is as days were before ``kind`` was found."""
         usual = self._usual
-        if self._kept < _HOURS or usual is None:
+        if self._kept < _HOURS:
             return False
+        if kind == "loud":
+            return _day(self._hours[-_HOURS:]).noise < 0.5 * _LOUD
+        if kind == "mute":
+            return any(hour.dips or hour.unrest > 2.0 * _MUTE_UNREST for hour in self._hours[-_HOURS // 4 :])
+        return usual is not None and self._as_usual(kind, usual)
+
+    def _as_usual(self, kind: str, usual: Day) -> bool:
         now = _day(self._hours[-_HOURS:])
         if kind == "noise":
             return now.noise < 2.0 * usual.noise
@@ -186,6 +235,14 @@ class Habits:
     def found(self) -> None:
         """Start to wait for a day of usual hours."""
         self._kept = 0
+
+
+def _unrest(rows: Samples) -> float:
+    block = ((rows.time - rows.time[0]) // _TEN).astype(np.int64)
+    count = np.bincount(block)
+    means = np.bincount(block, weights=rows.pressure)[count > 0] * 1000.0 / count[count > 0]
+    bends = np.diff(means, 2)
+    return float(np.sqrt(np.mean(bends * bends))) if len(bends) > 1 else np.inf
 
 
 def _day(hours: list[_Hour]) -> Day:

@@ -25,8 +25,11 @@ _BURNS: Final = 20
 _LIVE_BURNS: Final = 6
 _BY_CHANCE_BURNS: Final = 0.003
 _HALF: Final = 0.5  # of the usual burn: a shorter one need not move a coarse sensor
-_NEVER: Final = 86400.0  # s from the first row
-_NEVER_BURNS: Final = 3
+_NEVER: Final = 3.0 * 3600.0  # s from the first row
+_NEVER_BURNS: Final = 2
+_NEVER_LONG: Final = 12.0 * 3600.0  # for heat-ups each of which may be too weak for a coarse sensor
+_NEVER_SUM: Final = 4.0  # of them together, in strong ones
+_NEAR_RELIEF: Final = 86400.0  # no valve holds a line still for so long, through draws
 _COARSE: Final = 4.0 * 6894.76  # Pa: four steps of the coarsest sensor in use, 1 psi (common practice)
 _AGAIN: Final = 6  # changes of value after which the sensor lives again
 _ROWS: Final = 10
@@ -44,6 +47,7 @@ class Held:
         self._ever = False
         self._burns_held = 0
         self._strong = 0
+        self._expected = 0.0  # Pa by which heat should have moved the run, heat-ups added
         self._shares: list[float] = []
         self._burns: list[tuple[float, bool]] = []  # s of heat, whether the value moved
         self._changes = 0
@@ -61,7 +65,7 @@ class Held:
             start = int(differs[-1])
             self._changes += len(differs)
             self.value, self.since, self.rows = float(p[start]), float(time[start]), 0
-            self.heated, self._burns_held, self._strong = 0.0, 0, 0
+            self.heated, self._burns_held, self._strong, self._expected = 0.0, 0, 0, 0.0
         self.rows += len(p) - start
         on = rows.heater[first + start :] > 0.5
         if len(p) - start > 1:
@@ -74,8 +78,8 @@ class Held:
             share = float(np.count_nonzero(np.diff(rows.pressure))) / (len(rows) - 1)
             self._shares = [*self._shares[1 - _HOURS :], share]
 
-    def burn(self, burn: Burn, strong: bool) -> None:
-        """Take a burn; ``strong``: it should lift the line by several steps of the coarsest sensor."""
+    def burn(self, burn: Burn, expected: float) -> None:
+        """Take a burn that should lift the line by ``expected`` [Pa]."""
         rows = burn.rows
         if len(rows) < 2:
             return
@@ -86,7 +90,8 @@ class Held:
             return
         usual = median([seconds for seconds, _ in self._burns]) if self._burns else 0.0
         self._burns_held += on >= _HALF * usual
-        self._strong += strong
+        self._strong += expected >= _COARSE
+        self._expected += expected if expected >= _COARSE / 4.0 else 0.0
         if self._burns_held <= 1:  # more than one in a row is what is looked for, and no habit
             self._burns = [*self._burns[1 - _BURNS :], (on, False)]
 
@@ -107,10 +112,14 @@ class Held:
         dead = (1 + max(live.count(False) - 1, 0)) / (len(live) + 1)
         return self._burns_held if dead**self._burns_held <= _BY_CHANCE_BURNS else None
 
-    def never(self) -> int | None:
-        """Return how many strong burns the value has outlasted where it never moved at all, else None."""
-        held = not self._ever and self.last - self.since >= _NEVER and self._strong >= _NEVER_BURNS
-        return self._strong if held else None
+    def never(self, near_relief: bool) -> int | None:
+        """Return how many burns the value has outlasted where it never moved at all, else None."""
+        lasted = self.last - self.since
+        if self._ever or (near_relief and lasted < _NEAR_RELIEF):
+            return None
+        strong = lasted >= _NEVER and self._strong >= _NEVER_BURNS
+        many = lasted >= _NEVER_LONG and self._expected >= _NEVER_SUM * _COARSE
+        return self._burns_held if strong or many else None
 
     def lives_again(self) -> bool:
         """Whether the value has moved since `watch_again`."""
@@ -119,8 +128,3 @@ class Held:
     def watch_again(self) -> None:
         """Start to count changes of the value."""
         self._changes = 0
-
-
-def strong(climb: float, seconds: float) -> bool:
-    """Return whether ``seconds`` of heat at ``climb`` [Pa/min] would move even a very coarse sensor."""
-    return climb * seconds / 60.0 >= _COARSE

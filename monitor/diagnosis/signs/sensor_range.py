@@ -26,6 +26,7 @@ _CALM: Final = 2.0  # kPa
 _ABOVE: Final = 1.3  # of the relief setting
 _BEFORE: Final = 0.9
 _ABOVE_FOR: Final = 300.0
+_ABOVE_STILL: Final = 3600.0  # s without any move: neither heat nor a draw reaches that reading
 _NO_RELIEF: Final = 2000.0  # kPa: above any water service, where no relief setting is known
 _LEAP_WITHIN: Final = 120.0  # s
 _SPIKES: Final = 10  # a day
@@ -135,7 +136,8 @@ class Range:
         if kind == "vacuum":
             return lasted >= _VACUUM_FOR
         if kind == "above":
-            return run.leapt and lasted >= _ABOVE_FOR
+            still = run.high - run.low <= _CALM and run.heated >= _HEATED and lasted >= _ABOVE_STILL
+            return still or (run.leapt and lasted >= _ABOVE_FOR)
         calm = run.high - run.low <= _CALM
         if run.heated >= _HEATED:
             return calm and lasted >= _BELOW_FOR
