@@ -27,7 +27,8 @@ from tests.bench.accuracy import HELD_OUT, span
 from tests.bench.lottery import Ticket, draw
 from tests.bench.rules import ALTERNATIVES, Cycles
 from tests.bench.trial import Trial, live, readings_of
-from tests.plants.cushion import Result
+from tests.plants.cushion import Result, course
+from tests.plants.size import peak_of
 from tests.plants.trace import DAY
 
 PER_KILOJOULE: Final = 0.1015
@@ -132,25 +133,49 @@ def _group(rows: Sequence[tuple[Trial, Said]], name: str, scenarios: set[str]) -
     return f"{f'{len(delays)}/{due}':>8} {_days(delays)}"
 
 
-def _leads(rows: Sequence[tuple[Trial, Said]], name: str) -> str:
-    """Return how many slow losses whose relief valve opened were warned of before, and by how many days."""
-    opened = [
-        (trial, said[name])
-        for trial, said in rows
-        if trial.scenario == "slow_loss" and trial.relief_first is not None
-    ]
-    leads = [
-        trial.relief_first - when
-        for trial, when in opened
-        if when is not None and trial.relief_first is not None and judged(trial, when)[0] != "false"
-    ]
-    before = [lead for lead in leads if lead > 0.0]
-    middle = f"{np.median(before):6.1f}" if before else "     -"
-    return f"{f'{len(before)}/{len(opened)}':>8} {middle}"
+def would_open(seed: int, days: float) -> float | None:
+    """Return the day on which a slow loss lets a full recovery from cold reach the relief setting.
+
+    None where it would on the first day, or not within 400 days.
+    """
+    ticket = draw(seed, days)
+    case = ticket.case
+
+    def reaches(day: float) -> bool:
+        left = float(course(case.charge, np.array([day * DAY]))[0])
+        peak = peak_of(ticket.known, case.supply, case.vessel_litres, left, case.fitting)
+        return peak >= case.fitting.relief.setting
+
+    low, high = 0.0, 400.0
+    if reaches(low) or not reaches(high):
+        return None
+    while high - low > 0.05:
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if reaches(middle) else (middle, high)
+    return high
 
 
-def table(rows: Sequence[tuple[Trial, Said]]) -> str:
+def _leads(rows: Sequence[tuple[Trial, Said]], name: str, opens: dict[int, float]) -> str:
+    """Return how many slow losses were warned of before the relief valve would open, and by how many days.
+
+    Of those whose valve would open while the plant was watched or within a month after.
+    """
+    leads, due = [], 0
+    for trial, said in rows:
+        when = said[name]
+        if opens.get(trial.seed, np.inf) > trial.days + 30.0:
+            continue
+        due += 1
+        if when is not None and judged(trial, when)[0] != "false" and when < opens[trial.seed]:
+            leads.append(opens[trial.seed] - when)
+    middle = f"{np.median(leads):6.1f}" if leads else "     -"
+    return f"{f'{len(leads)}/{due}':>8} {middle}"
+
+
+def table(rows: Sequence[tuple[Trial, Said]], longest: float) -> str:
     """Return the rules side by side."""
+    slow = {trial.seed: would_open(trial.seed, longest) for trial, _ in rows if trial.scenario == "slow_loss"}
+    opens = {seed: day for seed, day in slow.items() if day is not None}
     healthy = [(trial, said) for trial, said in rows if trial.scenario in HEALTHY]
     head = "found  median  90 %"
     lines = [
@@ -166,7 +191,7 @@ def table(rows: Sequence[tuple[Trial, Said]]) -> str:
         false = sum(judged(trial, said[name])[0] == "false" for trial, said in rows)
         groups = ({"torn"}, {"waterlogged", "low", "refill"}, {"slow_loss"})
         cells = " ".join(_group(rows, name, scenarios) for scenarios in groups)
-        lines.append(f"{name:30} {share:8.1%} {false:6} {cells} {_leads(rows, name)}")
+        lines.append(f"{name:30} {share:8.1%} {false:6} {cells} {_leads(rows, name, opens)}")
     return "\n".join(lines) + "\n"
 
 
@@ -198,7 +223,7 @@ def main() -> int:
         parser.error("seeds 1000 to 1999 are held out: nothing is tuned on them; take some of 0:1000")
     jobs = [(seed, asked.days) for seed in asked.seeds]
     with multiprocessing.get_context("spawn").Pool(asked.jobs) as pool:
-        text = tuned(pool.map(tried, jobs, 1)) if asked.tune else table(pool.map(one, jobs, 1))
+        text = tuned(pool.map(tried, jobs, 1)) if asked.tune else table(pool.map(one, jobs, 1), asked.days)
     sys.stdout.write(f"seeds {asked.seeds.start}:{asked.seeds.stop}, {len(jobs)} plants; days\n{text}")
     return 0
 
