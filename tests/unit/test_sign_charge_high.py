@@ -370,6 +370,19 @@ def test_what_a_gauge_has_read_decides_what_a_stiff_line_is() -> None:
     assert hidden(stiff(2, CHARGE + 60e3), SUPPLY, Gauged(CHARGE), PLANT) < 0.2
 
 
+def test_a_stretch_that_passes_the_knee_on_its_soft_side_denies_no_charge_there() -> None:
+    """A fast heater is through the knee between two rows: the stretch is steep in the mean, soft at its end."""
+    passing = stiff(4, CHARGE + 60e3, slope=6.0)
+    assert hidden(passing, SUPPLY, Gauged(CHARGE), PLANT) > 0.9
+    assert hidden(stiff(4, CHARGE + 60e3), SUPPLY, Gauged(CHARGE), PLANT) < 0.2
+
+
+def test_a_gauge_reading_counts_before_the_street_is_known() -> None:
+    gauged = Plant(CHARGE, site=replace(SITE, precharge=CHARGE))
+    told = gauged.sign.take(gauged._burn(START, SUPPLY), scene())
+    assert max(o.probability for o in told) > 0.85
+
+
 def test_a_gauge_reading_that_two_knees_confirm_is_named_at_once() -> None:
     gauged = replace(SITE, precharge=CHARGE)
     (opinion,) = Plant(CHARGE, site=gauged).days(1)

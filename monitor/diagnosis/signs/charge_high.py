@@ -24,6 +24,7 @@ from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import DAY
 from monitor.estimation.burns import Burn, Hour, Mark
 from monitor.estimation.plant import Plant
+from monitor.estimation.rest import Line
 from monitor.site import HeaterKind, Site, Visit, VisitAction
 
 _KEPT: Final = 80  # stretches
@@ -64,7 +65,7 @@ class ChargeHigh:
         self._seen = [s for s in [*self._seen, *seen][-_KEPT:] if s.at >= mark.at - _MEMORY]
         bends = any(isinstance(s, Knee) for s in seen)
         news = self._claimed is not None or bends
-        return (self._weigh(bends=bends) if news else []) or self._suspected(scene.line.level, mark.at)
+        return (self._weigh(bends=bends) if news else []) or self._suspected(scene.line, mark.at)
 
     def visit(self, visit: Visit) -> None:
         """Forget the knees: the charge may be another now."""
@@ -74,13 +75,13 @@ class ChargeHigh:
             self._gauged = None
         self._seen = []
 
-    def _suspected(self, level: float, at: float) -> list[Opinion]:
+    def _suspected(self, line: Line, at: float) -> list[Opinion]:
         """Return how likely it is that a stiff line has its charge above what burns have reached, nothing if named."""
         if self._claimed is not None:
             return []
         reference = self._reference(math.inf if self._gauged is None else self._gauged.pressure)
         if reference is None:
-            reference = level if self._gauged is None else max(level, self._gauged.pressure)
+            reference = line.level + line.spread
         likely = min(hidden(self._seen, reference, self._gauged, self._plant), _UNNAMED)
         if abs(likely - self._told) < _NEWS:
             return []

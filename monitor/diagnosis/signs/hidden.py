@@ -45,12 +45,11 @@ def hidden(seen: list[Knee | Smooth], street: float, gauged: Gauged | None, plan
     knees = [k for k in seen if isinstance(k, Knee)]
     smooth = [s for s in seen if isinstance(s, Smooth)]
     soft = soft_expected(plant, street)
-    stiff = [s.high for s in smooth if s.slope > _STIFF * soft]
-    reach = max(stiff, default=street)
+    stiff = [_shut_up_to(s, plant) for s in smooth if s.slope > _STIFF * soft]
+    reach = max([street, *stiff])
     bends = [k for k in knees if _could_be(k, street, reach, plant)]
     opens = max([*stiff, *(k.pressure for k in bends)], default=math.inf)
-    least = _PIPE / (plant.elastic * math.exp(_GIVE * plant.elastic_sd))
-    denying = [s for s in smooth if _no_pipe(s, opens, max(least, 1.3 * soft))]
+    denying = [s for s in smooth if _no_pipe(s, opens, plant)]
     odds = (
         _first(reach, street, gauged)
         + _KNEE * counted([k.at for k in bends])
@@ -67,7 +66,7 @@ def _first(reach: float, street: float, gauged: Gauged | None) -> float:
         above = gauged.above(street)
         odds = min(max(math.log(max(above, 1e-9) / max(1.0 - above, 1e-9)), -_SURE), _SURE)
         if odds > 0.0:
-            left = normal_cdf((gauged.pressure + 2.0 * _GAUGE_SD - reach) / _GAUGE_SD)
+            left = normal_cdf((gauged.pressure + _GAUGE_SD - reach) / _GAUGE_SD)
             return odds + math.log(max(left, 1e-9))
     return odds - beyond / (_SCALE * max(street, 1.0))
 
@@ -81,7 +80,22 @@ def _could_be(knee: Knee, street: float, reach: float, plant: Plant) -> bool:
     )
 
 
-def _no_pipe(seen: Smooth, opens: float, least: float) -> bool:
-    """Whether a stretch below where the tank may open is softer than pipe."""
+def _steepest(pressure: float, plant: Plant) -> float:
+    """Return the steepest [Pa/m³] that a line with its tank open at ``pressure`` may be."""
+    return soft_expected(plant, pressure) * math.exp(2.0 * plant.scale_sd)
+
+
+def _shut_up_to(seen: Smooth, plant: Plant) -> float:
+    """Return the pressure up to which a stretch shows no tank: had it opened below, the line would not be up there."""
+    grown = (seen.high - seen.low) / seen.slope
+    return max(seen.high - _steepest(0.5 * (seen.low + seen.high), plant) * grown, seen.low)
+
+
+def _no_pipe(seen: Smooth, opens: float, plant: Plant) -> bool:
+    """Whether the part of a stretch below where the tank may open is softer than pipe."""
     high = min(seen.high, opens)
-    return high - seen.low >= _SPAN and seen.low < opens - FAR and seen.slope < least
+    grown = (seen.high - seen.low) / seen.slope - (seen.high - high) / soft_expected(plant, seen.high)
+    if high - seen.low < max(_SPAN, FAR) or grown <= 0.0:
+        return False
+    least = _PIPE / (plant.elastic * math.exp(_GIVE * plant.elastic_sd))
+    return (high - seen.low) / grown < max(least, _steepest(high, plant))
