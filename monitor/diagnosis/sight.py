@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from monitor.diagnosis.report import BlindSpan
+from monitor.estimation.response import Response
 from monitor.estimation.samples import Samples
 from monitor.estimation.windows import Kind, Window
 
@@ -31,6 +32,9 @@ SILENCE_REMEDY: Final = (
     "Check power and network of the device and its way to the broker; `cushionwatch rejected` lists what came "
     "but could not be read."
 )
+
+WINDOWS_NEEDED: Final = 3
+"""Clean windows in a week without which nothing is judged."""
 
 _FLAT_NEEDED: Final = 4  # windows that show no rise, one after the other, before the evidence ends early
 _AGAIN: Final = 3  # rises that end a blindness of no answer
@@ -60,6 +64,7 @@ class Sight:
     remedy: str = ""
     again: int = 0  # rises since the span opened
     flat_before: bool = False  # the open span was one of pressure that did not answer
+    response: Response = field(default_factory=Response)
 
     def rows(self, samples: Samples) -> None:
         """Take note of rows."""
@@ -84,11 +89,12 @@ class Sight:
 
     @property
     def answers(self) -> bool:
-        """Whether pressure answers to heat: false where burns that no draw disturbed mostly show no rise.
+        """Whether pressure answers to heat: false where it rises no more with heat than without.
 
-        Then the odd rise is the supply's doing, and no evidence of a cushion.
+        Nor where burns that no draw disturbed mostly show no rise: the odd one is the supply's doing then, and
+        no evidence of a cushion.
         """
-        if self.unended >= _UNENDED:
+        if self.unended >= _UNENDED or self.response.denied:
             return False
         silent = self.whole.count(False)
         return silent < _FLAT_NEEDED or 2 * (len(self.whole) - silent) > silent
@@ -178,10 +184,14 @@ class Sight:
         return sorted(spans, key=lambda span: span.start)
 
     def sees(self, now: float) -> bool:
-        """Return whether there is fresh positive evidence: three clean windows in a week, one of them recent."""
+        """Return whether there is fresh positive evidence: three clean windows in a week, one of them recent.
+
+        And pressure that has been seen to rise with heat more than it does without.
+        """
         return (
             self.since is None
+            and self.response.proven
             and self.last_rise is not None
             and now - self.last_rise < EVIDENCE_LASTS
-            and len([t for t in self.rises if t > now - 7 * 24 * HOUR]) >= 3
+            and len([t for t in self.rises if t > now - 7 * 24 * HOUR]) >= WINDOWS_NEEDED
         )

@@ -9,12 +9,16 @@ from monitor.diagnosis.facts import Facts
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.limits import NEAR_RELIEF
 from monitor.diagnosis.report import Verdict
-from monitor.diagnosis.sight import GAP, Sight
+from monitor.diagnosis.sight import GAP, WINDOWS_NEEDED, Sight
 from monitor.diagnosis.static import static_limit
 from monitor.diagnosis.words import Speaker
 
 _SURE_ENOUGH: Final = (
     0.1  # probability of a low or falling charge with which a site may still be called holding
+)
+_UNPROVEN: Final = (
+    "Pressure has not been seen to rise with heat clearly more than it does without; more burns, and pauses "
+    "between them, are needed to judge."
 )
 _ABOVE: Final = 1.05  # times the supply: a charge that is surely higher is no good charge
 _ORDER = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
@@ -44,6 +48,8 @@ def verdict_of(  # noqa: PLR0911 - one return a verdict, the most urgent first
         return Verdict.BLIND, f"Since {speaker.moment(sight.since)}: {sight.why}."
     if not sight.sees(now):
         count = len(sight.rises)
+        if count >= WINDOWS_NEEDED and not sight.response.proven:
+            return Verdict.LEARNING, _UNPROVEN
         return Verdict.LEARNING, f"{count} clean heating windows so far; three in a week are needed to judge."
     doubt = _doubt(facts, speaker)
     if doubt:

@@ -163,6 +163,7 @@ class Analyser:
         if isinstance(mark, Hour):
             self._days(mark.at)
             self._rest.hour(mark.rows)
+            self._sight.response.hour(mark.rows)
             if self._load is not None:
                 self._load.hour(mark.rows)
             self._sight.look(mark.at)
@@ -188,6 +189,7 @@ class Analyser:
             self._lag.burn(burn.rows, burn.tail, line.noise)
         heating = heating_of(self._lag, self._load, ended=burn.off is not None)
         windows = find_windows(burn.rows, heating, self._plant, line)
+        self._sight.response.burn(burn)
         self._sight.burn(windows, burn.at, ended=burn.off is not None)
         changed = self._near_relief(burn.rows, burn.at) + self._ask(burn, tuple(windows))
         if self._watch.untrusted:

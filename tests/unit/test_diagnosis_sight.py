@@ -17,7 +17,9 @@ from monitor.diagnosis.sight import EVIDENCE_LASTS, GAP, LEARNING_LASTS, Sight
 from monitor.diagnosis.verdict import verdict_of
 from monitor.diagnosis.words import Speaker
 from monitor.estimation.belief import AIR, DAY, REFERENCE, first_belief
+from monitor.estimation.burns import Burn
 from monitor.estimation.plant import plant_of
+from monitor.estimation.response import Response
 from monitor.estimation.samples import Samples
 from monitor.estimation.windows import Kind, Window
 from monitor.site import Heater, HeaterKind, Site
@@ -45,7 +47,19 @@ def watched(hours: float = 48.0, every: float = 8.0, *, heater: float = 0.0) -> 
     )
     for at in np.arange(every, hours + 0.1, every) * HOUR:
         sight.burn([window(float(at))], START + float(at), ended=True)
+    answer(sight.response, hours)
     return sight
+
+
+def answer(response: Response, hours: float) -> None:
+    """Let a line rise by 30 kPa in each of six burns before ``hours``, and stand still between them."""
+    for count in range(6):
+        time = START + hours * HOUR + (count - 6) * 1800.0 + np.arange(0.0, 1800.0, 10.0)
+        on = time - time[0] >= 1400.0
+        pressure = 414.0 + 30.0 * np.clip((time - time[0] - 1400.0) / 400.0, 0.0, 1.0)
+        rows = Samples(time, pressure, on.astype(float), np.full(len(time), np.nan))
+        response.burn(Burn(float(time[-1]), rows.between(139, len(rows)), float(time[-1])))
+        response.hour(rows)
 
 
 def facts(share: float = 1.0, sd: float = 0.05) -> Facts:
@@ -94,6 +108,14 @@ def test_blind_or_learning_is_never_holding(now: float) -> None:
 def test_less_than_three_windows_are_too_few() -> None:
     assert say(watched(16.0), 16 * HOUR)[0] is Verdict.LEARNING
     assert say(watched(24.0), 24 * HOUR)[0] is Verdict.HOLDING
+
+
+def test_rises_that_come_as_well_without_heat_are_no_evidence() -> None:
+    sight = watched()
+    sight.response = Response()
+    verdict, why = say(sight, 48 * HOUR)
+    assert verdict is Verdict.LEARNING
+    assert "with heat" in why
 
 
 def test_no_readings_is_learning_and_silence_is_blind() -> None:

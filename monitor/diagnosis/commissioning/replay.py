@@ -76,6 +76,7 @@ def replay(site: Site, plant: Plant, rows: Samples) -> Replay:
     for mark in BurnTracker(math.inf).feed(rows):
         if isinstance(mark, Hour):
             rest.hour(mark.rows)
+            sight.response.hour(mark.rows)
             if load is not None:
                 load.hour(mark.rows)
         if not isinstance(mark, Burn):
@@ -84,6 +85,7 @@ def replay(site: Site, plant: Plant, rows: Samples) -> Replay:
             lag.burn(mark.rows, mark.tail, rest.line.noise)
         ended = mark.off is not None
         windows = find_windows(mark.rows, heating_of(lag, load, ended=ended), plant, rest.line)
+        sight.response.burn(mark)
         sight.burn(windows, mark.at, ended=ended)
         found += windows
     whole = [w for w in found if w.undisturbed]
