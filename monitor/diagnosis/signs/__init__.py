@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.diagnosis.signs.ceiling import LowRelief
 from monitor.diagnosis.signs.charge_high import ChargeHigh
 from monitor.diagnosis.signs.closure import Closure
 from monitor.diagnosis.signs.heater import HeaterState
@@ -21,6 +22,7 @@ def signs_of(site: Site, plant: Plant) -> tuple[Sign, ...]:
         HeaterState(site, plant),
         Closure(site, plant),
         Loss(site, plant),
+        LowRelief(site, plant),
         ChargeHigh(site, plant),
         SmallTank(site, plant),
         SupplySide(site, plant),
