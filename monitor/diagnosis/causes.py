@@ -15,6 +15,9 @@ EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
     # A signal that lies explains whatever was concluded from it.
     Fault.PRESSURE_SENSOR_FAULT: frozenset(Fault) - {Fault.PRESSURE_SENSOR_FAULT},
     Fault.HEATER_STATE_FAULT: _TANK | {Fault.CHECK_VALVE_PASSING, Fault.BLIND},
+    # A loop that runs empty lies below the charge of its tank: stiff, whatever air is left. A lost cushion may
+    # itself be why water is lost, by the relief valve, and is told beside it.
+    Fault.WATER_LOSS: frozenset({Fault.AIR_CHARGE_LOW, Fault.AIR_CHARGE_HIGH}),
     # Growth that leaves by the check valve tests no tank.
     Fault.CHECK_VALVE_PASSING: _TANK | {Fault.BLIND},
     # A line that climbs by itself makes each burn look steeper than it is.

@@ -14,6 +14,9 @@ _HOURS: Final = 24
 _ROWS: Final = 10
 _NEEDED: Final = 3  # hours: a first one may be one long draw
 _WANDER: Final = 3e3  # Pa: least wander of a supply from hour to hour
+_WEEK: Final = 168.0  # hours over which the usual level is forgotten
+_MONTH: Final = 720.0  # where the line lies so low that it may be drained
+_DRAINED: Final = 0.75  # of the usual level
 _KPA: Final = 1000.0
 _VACUUM: Final = -90.0  # kPa gauge: no line rests at less, only a sensor says so
 
@@ -22,13 +25,14 @@ _VACUUM: Final = -90.0  # kPa gauge: no line rests at less, only a sensor says s
 class Line:
     """A line at rest: noise of its sensor, level and spread of the level between hours [gauge Pa].
 
-    ``recent``: the level of the last hour, where known.
+    ``recent``: the level of the last hour, where known; ``usual``: that of the last weeks.
     """
 
     noise: Noise
     level: float
     spread: float
     recent: float | None = None
+    usual: float = 0.0
 
     @property
     def filled(self) -> float:
@@ -37,8 +41,13 @@ class Line:
 
     @property
     def floor(self) -> float:
-        """Gauge pressure [Pa] below which somebody draws: wide, for the supply wanders."""
-        return self.level - 2.0 * self.spread - 2.0 * self.noise.sd - self.noise.resolution
+        """Gauge pressure [Pa] below which nothing weighs the cushion: somebody draws, or the line is drained.
+
+        Wide, for the supply wanders. A drained line lies below the charge of its tank, whose bladder sits on its
+        stop: as stiff as pipe, whatever air is behind it.
+        """
+        drawn = self.level - 2.0 * self.spread - 2.0 * self.noise.sd - self.noise.resolution
+        return max(drawn, _DRAINED * self.usual)
 
     @property
     def steep_from(self) -> float:
@@ -58,6 +67,7 @@ class RestLine:
         self.level = stated
         self.spread = 0.0
         self.noise: Noise | None = None
+        self.usual: float | None = None
         self._levels: list[float] = []
         self._noises: list[Noise] = []
 
@@ -66,7 +76,7 @@ class RestLine:
         """What is known of the line at rest, None before a few hours have been seen."""
         if self.noise is None:
             return None
-        return Line(self.noise, self.level, max(self.spread, _WANDER), self._levels[-1])
+        return Line(self.noise, self.level, max(self.spread, _WANDER), self._levels[-1], self.usual or 0.0)
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""
@@ -78,4 +88,8 @@ class RestLine:
         if len(self._levels) >= _NEEDED:
             self.level = float(np.median(self._levels))
             self.spread = 1.4826 * float(np.median(np.abs(np.array(self._levels) - self.level)))
+            before = self.level if self.usual is None else self.usual
+            self.usual = before + (self.level - before) / (
+                _MONTH if self.level < _DRAINED * before else _WEEK
+            )
             self.noise = sorted(self._noises, key=lambda n: n.sd)[len(self._noises) // 4]

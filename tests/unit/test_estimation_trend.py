@@ -205,3 +205,31 @@ def test_a_gauge_reads_what_is_left_over_the_atmosphere_and_never_less_than_noth
     assert plant.atmosphere == pytest.approx(83_431.0, abs=1.0)  # ISO 2533
     assert plant.charge_gauge(plant.air_of(250e3)) == pytest.approx(250e3)
     assert plant.charge_gauge(0.0) == 0.0
+
+
+def test_a_drained_line_lies_below_what_weighs_for_a_week_and_a_new_supply_is_learned() -> None:
+    """Filled at 400 kPa, drained to 150: below three quarters of the usual level nothing weighs."""
+
+    def hours(rest: RestLine, kpa: float, count: int) -> None:
+        time = np.arange(0.0, 3600.0, 60.0)
+        noise = np.random.default_rng(3).normal(0.0, 0.3, len(time))
+        for _ in range(count):
+            rest.hour(Samples(time, kpa + noise, np.zeros(60), np.full(60, np.nan)))
+
+    rest = RestLine(400e3)
+    hours(rest, 400.0, 48)
+    hours(rest, 150.0, 168)
+    assert rest.line is not None
+    assert rest.line.floor > 200e3
+    hours(rest, 150.0, 2 * 720)
+    assert rest.line.floor < 150e3
+
+
+def test_a_guessed_supply_is_no_usual_level() -> None:
+    rest = RestLine(400e3)
+    time = np.arange(0.0, 3600.0, 60.0)
+    noise = np.random.default_rng(3).normal(0.0, 0.3, len(time))
+    for _ in range(4):
+        rest.hour(Samples(time, 150.0 + noise, np.zeros(60), np.full(60, np.nan)))
+    assert rest.line is not None
+    assert rest.line.floor < 150e3
