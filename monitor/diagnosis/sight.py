@@ -163,12 +163,18 @@ class Sight:
                 "Check the heater's signal and its wiring.",
             )
         if len(self.flat) >= _FLAT_NEEDED or not self.answers:
+            seen = (
+                "it rises no more while the heater heats than while it does not"
+                if self.response.denied
+                else f"{len(self.flat)} heating windows without a rise"
+            )
             return (
-                f"pressure does not answer to heat ({len(self.flat)} heating windows without a rise): the sensor may "
-                "sit on the street side of the check valve, the check valve may let pressure pass, or the system "
-                "is not closed; the tank is not tested then",
-                "Check on which side of the check valve the sensor sits, then the check valve itself; where the "
-                "system is open to the street on purpose, this tank cannot be watched by pressure.",
+                f"pressure does not answer to heat ({seen}): the sensor may sit on the street side of the check "
+                "valve, the check valve may let pressure pass, the heater's signal may be another's or its clock "
+                "wrong, or the system is not closed; the tank is not tested then",
+                "Check on which side of the check valve the sensor sits, the heater's signal and clock, then the "
+                "check valve itself; where the system is open to the street on purpose, this tank cannot be watched "
+                "by pressure.",
             )
         return (
             f"{self.burns} burns, but none had a stretch without a draw long enough to weigh the cushion",

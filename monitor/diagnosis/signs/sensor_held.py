@@ -20,6 +20,9 @@ _HOURS: Final = 24
 _LEAST_HOURS: Final = 12
 _DITHER: Final = 0.15  # share of rows that differ: less may be a deadband or a rounded quiet line
 _BY_CHANCE: Final = math.log(1e-9)
+_CLUSTERED: Final = (
+    3.0  # rows that are worth one: the steps of a coarse sensor come in clusters, with the draws
+)
 _LEAST: Final = 1200.0  # s
 _BURNS: Final = 20
 _LIVE_BURNS: Final = 6
@@ -102,7 +105,7 @@ class Held:
         share = min(self._shares)
         if share < _DITHER:
             return None
-        return share if self.rows * math.log1p(-min(share, 0.9)) <= _BY_CHANCE else None
+        return share if self.rows / _CLUSTERED * math.log1p(-min(share, 0.9)) <= _BY_CHANCE else None
 
     def by_burns(self) -> int | None:
         """Return how many burns did not move the value where such burns always did before, else None."""
