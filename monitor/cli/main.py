@@ -9,7 +9,22 @@ from typing import Final
 
 import typer
 
-from monitor.cli import alert, check, commission, copied, demo, examine, neglected, rejected, run, size, visit
+from monitor.cli import (
+    alert,
+    backup,
+    check,
+    commission,
+    copied,
+    demo,
+    examine,
+    export,
+    neglected,
+    rejected,
+    restore,
+    run,
+    size,
+    visit,
+)
 from monitor.errors import CushionwatchError, InputError, StoreError
 
 USAGE: Final = 2
@@ -27,7 +42,10 @@ app = typer.Typer(
     rich_markup_mode="markdown",
     pretty_exceptions_enable=False,
 )
-for module in (demo, run, check, commission, examine, size, visit, rejected, copied, alert, neglected):
+_MODULES: Final = (
+    demo, run, check, commission, examine, size, visit, export, backup, restore, rejected, copied, alert, neglected
+)  # fmt: skip
+for module in _MODULES:
     module.add_to(app)
 
 

@@ -18,12 +18,18 @@ from monitor.errors import StoreError
 LOCK: Final = "cushionwatch.lock"
 """Name of the lock's file in the data folder; holds the process id of the service that has it."""
 
+TWICE: Final = (
+    ", and two would send every alert twice; stop that one first, or name a folder of its own for this one: "
+    "data in the service file"
+)
+
 
 @contextmanager
-def alone_in(folder: Path) -> Iterator[None]:
+def alone_in(folder: Path, why: str = TWICE) -> Iterator[None]:
     """Hold a data folder for one service for the length of a ``with`` block.
 
-    Commands that only add or read (``visit``, ``rejected``) do not ask for it.
+    Commands that only add or read (``visit``, ``rejected``) do not ask for it. ``why``: what else would
+    happen, and the way out, where the folder is taken.
 
     Raises
     ------
@@ -36,13 +42,13 @@ def alone_in(folder: Path) -> Iterator[None]:
     except OSError as error:
         raise StoreError(f"the lock file {path} cannot be opened: {error.strerror}") from error
     try:
-        _take(handle, path)
+        _take(handle, path, why)
         yield
     finally:
         os.close(handle)
 
 
-def _take(handle: int, path: Path) -> None:
+def _take(handle: int, path: Path, why: str) -> None:
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         os.ftruncate(handle, 0)
@@ -50,9 +56,7 @@ def _take(handle: int, path: Path) -> None:
     except BlockingIOError as error:
         holder = os.pread(handle, 32, 0).decode("ascii", "replace").strip() or "not known"
         raise StoreError(
-            f"the data folder {path.parent} is in use by another service (process {holder}), and two would send "
-            "every alert twice; stop that one first, or name a folder of its own for this one: data in the "
-            "service file"
+            f"the data folder {path.parent} is in use by another service (process {holder}){why}"
         ) from error
     except OSError as error:
         raise StoreError(

@@ -89,13 +89,13 @@ def prepare(connection: apsw.Connection, migrations: Sequence[str] = MIGRATIONS)
     StoreError
         If the file belongs to another program or to a newer version of this one.
     """
-    version = _version(connection, len(migrations))
+    version = version_of(connection, len(migrations))
     if 0 < version < len(migrations):
         _keep_copy(connection, version)
     for step in range(version, len(migrations)):
         with immediate(connection):
             # Another process may have taken this step while we waited for the lock.
-            if _version(connection, len(migrations)) == step:
+            if version_of(connection, len(migrations)) == step:
                 connection.execute(migrations[step])
                 connection.pragma("application_id", APPLICATION_ID)
                 connection.pragma("user_version", step + 1)
@@ -115,7 +115,8 @@ def immediate(connection: apsw.Connection) -> Iterator[None]:
         raise
 
 
-def _version(connection: apsw.Connection, newest: int) -> int:
+def version_of(connection: apsw.Connection, newest: int) -> int:
+    """Return the version of a database, 0 if it is empty; `StoreError` if it is not ours, or newer than ``newest``."""
     version = int(connection.pragma("user_version"))
     mark = int(connection.pragma("application_id"))
     foreign = connection.execute("SELECT count(*) FROM sqlite_schema").get != 0

@@ -186,6 +186,18 @@ def ends(db: apsw.Connection, series: int) -> tuple[int, int] | None:
     return None if first is None or last is None else (int(first[0]), int(last[0]))
 
 
+def damaged(db: apsw.Connection) -> list[str]:
+    """Return which sealed hours cannot be read; empty if all can."""
+    found = []
+    rows: Iterable[tuple[int, int, bytes]] = db.execute("SELECT id, count, body FROM sealed ORDER BY id")
+    for place, count, body in rows:
+        try:
+            codec.unpack([(count, body)])
+        except ValueError as error:
+            found.append(f"hour {place % HOURS} of series {place // HOURS}: {error}")
+    return found
+
+
 def _times_in(db: apsw.Connection, place: int) -> frozenset[int]:
     rows = db.execute("SELECT count, body FROM sealed WHERE id = ?", (place,)).fetchall()
     return frozenset(_unpacked(rows)[0].tolist())

@@ -6,14 +6,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-import apsw
-
 from monitor.diagnosis.faults import Finding
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
 from monitor.service.ports import Alert, Delivery, Event, EventChange
 from monitor.site import Visit
-from monitor.store import events, series, tables
+from monitor.store import copies, events, series, tables
 from monitor.store.database import Database
 
 KEEP_REJECTED: Final = 100_000
@@ -165,13 +163,9 @@ class SqliteStore:
             return events.select_dead(db)
 
     def integrity(self) -> list[str]:
-        """Return what the database's own check finds wrong; empty if sound."""
+        """Return what is wrong with the file, its sealed hours included; empty if it is sound."""
         with self._database.read() as db:
-            try:
-                rows = [str(row[0]) for row in db.execute("PRAGMA integrity_check")]
-            except apsw.CorruptError as error:
-                return [str(error)]
-        return [row for row in rows if row != "ok"]
+            return copies.faults(db)
 
     def close(self) -> None:
         """Release the file; waits for a write that is under way."""

@@ -142,6 +142,9 @@ def test_a_damaged_hour_is_named_with_the_way_out(store: SqliteStore) -> None:
         db.execute("UPDATE sealed SET body = substr(body, 1, 40)")
     with pytest.raises(StoreError, match=r"damaged.*restore the last backup"):
         stored(store)
+    assert any("damaged" in fault for fault in store.integrity())
+    with store.database.write() as db:
+        db.execute("DELETE FROM sealed")
 
 
 CHILD = """

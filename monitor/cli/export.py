@@ -1,0 +1,60 @@
+"""``cushionwatch export``: the readings of a site as a log file."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Final
+
+import typer
+
+from monitor.cli.config import DEFAULT, EPILOG, Config, load
+from monitor.errors import InputError
+
+_STEPS: Final = 1000
+
+
+def export(
+    site: Annotated[str, typer.Argument(help="Identifier of the site.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option(metavar="OUT.csv|OUT.parquet", help="Where to write.", show_default=False)
+    ],
+    config: Config = DEFAULT,
+) -> None:
+    """Write the stored readings of a site as a log that `examine` reads; the service may run.
+
+    One row for each pressure reading, with the heater and the temperature that held then: `time` (UTC), `pressure`
+    (gauge, in the unit of the site file), `heater`, `temperature` (degC). The end of the name decides the form:
+    .csv, .csv.gz or .parquet.
+
+    Example: `cushionwatch export riverside-12 --out riverside.parquet`
+    """
+    from monitor.app import STORE, open_store  # noqa: PLC0415 - loads the store
+    from monitor.cli.export_file import opened  # noqa: PLC0415
+    from monitor.service.stored import stored_pieces  # noqa: PLC0415
+
+    settings = load(config)
+    if site not in settings.sites:
+        known = ", ".join(settings.sites)
+        raise InputError(f"site {site!r} is not known; known in {settings.sites_folder}: {known}")
+    if not (settings.data / STORE).exists():
+        raise InputError(f"there is no store in {settings.data} yet: the service makes it")
+    rows, done = 0, 0
+    with (
+        open_store(settings) as store,
+        opened(out, settings.sites[site].unit) as file,
+        typer.progressbar(length=_STEPS, label=f"{out.name}", file=sys.stderr) as bar,
+    ):
+        for piece, share in stored_pieces(store, site):
+            file.write(piece)
+            rows += len(piece)
+            bar.update(round(share * _STEPS) - done)
+            done = round(share * _STEPS)
+        if not rows:
+            raise InputError(f"site {site!r} has no pressure reading in {store.path}: nothing is written")
+    sys.stderr.write(f"written: {out} ({rows} rows)\n")
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the command."""
+    app.command(epilog=EPILOG)(export)
