@@ -17,6 +17,7 @@ NINETY: Final = 1.6449
 
 _APART: Final = 0.15  # of the stated supply
 _APART_LEAST: Final = 15e3  # Pa
+_SUNK: Final = 0.85  # of the level that a loop was filled to; its temperature moves it by half of that
 _KPA: Final = 1000.0
 
 
@@ -24,7 +25,8 @@ _KPA: Final = 1000.0
 class Facts:
     """State of a cushion at one instant; pressures gauge [Pa], ``peak`` infinite where nothing holds it.
 
-    ``elastic``: give of the line [m³/Pa], with its relative sd.
+    ``elastic``: give of the line [m³/Pa], with its relative sd. ``filled``: highest usual level of a loop at rest
+    since it was last filled, 0 for other lines.
     """
 
     charge: float
@@ -34,6 +36,7 @@ class Facts:
     target: float
     supply: float
     supply_stated: float | None
+    filled: float
     peak: float
     relief_setting: float | None
     relief_date: tuple[float, float, float] | None
@@ -53,6 +56,11 @@ class Facts:
         if self.supply_stated is None:
             return False
         return abs(self.supply - self.supply_stated) > _APART * self.supply_stated + _APART_LEAST
+
+    @property
+    def sunk(self) -> bool:
+        """Whether a loop rests well below where it was filled to."""
+        return self.supply < _SUNK * self.filled
 
     def evidence(self) -> dict[str, float | str | None]:
         """Return the facts in machine units: kPa gauge, per cent, epoch seconds."""
@@ -74,8 +82,8 @@ class Facts:
         }
 
 
-def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Facts:
-    """Return the facts that a belief holds for a line resting at ``supply`` [gauge Pa]."""
+def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float, highest: float = 0.0) -> Facts:
+    """Return the facts that a belief holds for a line resting at ``supply``, once at ``highest`` [gauge Pa]."""
     change = belief.change_since_reference()[0] if belief.reference_time is not None else 0.0
     return Facts(
         charge=plant.charge_gauge(belief.air),
@@ -85,6 +93,7 @@ def facts_of(belief: Belief, limits: Limits, plant: Plant, supply: float) -> Fac
         target=limits.target,
         supply=supply,
         supply_stated=plant.supply,
+        filled=highest if plant.loop else 0.0,
         peak=worst_case_peak(plant, supply, belief.air, belief.elastic),
         relief_setting=plant.relief,
         relief_date=None if limits.relief is None else crossing(belief, limits.relief),

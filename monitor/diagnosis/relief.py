@@ -9,6 +9,7 @@ import numpy as np
 
 from monitor.estimation.belief import Belief
 from monitor.estimation.heat import growth
+from monitor.estimation.load import Fall
 from monitor.estimation.noise import noise_of
 from monitor.estimation.plant import Plant
 from monitor.estimation.samples import FloatArray, Samples
@@ -19,6 +20,7 @@ OPENS: Final = 0.9
 _RESEATS: Final = 0.75
 """Lowest share of the setting between two openings: valves reseat within 20 % (EN 1491, from memory)."""
 
+_LOAD_MORE: Final = 2.0  # times the fall that was seen: the load of a building doubles in an hour
 _SECONDS: Final = 90.0
 _ROWS: Final = 3
 _CLIMB: Final = 0.3  # of the setting that a burn must have climbed to judge the line by that climb
@@ -34,14 +36,17 @@ class Discharge:
     volume: float
 
 
-def discharge(burn: Samples, lag: float, belief: Belief, plant: Plant) -> Discharge | None:
+def discharge(
+    burn: Samples, lag: float, belief: Belief, plant: Plant, fall: Fall | None = None
+) -> Discharge | None:
     """Return the discharge that the rows of a burn (and of its tail) show up to now, or None.
 
     A valve holds the line in a band below its setting (plateau or saw-tooth) while the heat of the same
     time, on its way through metal for ``lag`` seconds, would have raised a closed line by a multiple of
-    what was seen.
+    what was seen. A loop's load may take that heat: as much as its line falls without a burner, ``fall``, and as
+    much again, is not expected; nothing is said before that was seen.
     """
-    if plant.relief is None:
+    if plant.relief is None or (plant.loop and fall is None):
         return None
     near = np.flatnonzero(burn.pressure * 1e3 >= OPENS * plant.relief)
     if len(near) == 0:
@@ -55,7 +60,12 @@ def discharge(burn: Samples, lag: float, belief: Belief, plant: Plant) -> Discha
         return None
     volume = growth(burn.time, burn.heater, burn.temperature, plant, lag=lag, ended=False).volume
     softest = min(_softest(belief, plant), _softest_seen(burn, first, volume, plant))
-    return _weigh(rest, float(volume[first + len(rest) - 1] - volume[first]), softest, plant)
+    grown = float(volume[first + len(rest) - 1] - volume[first])
+    fallen = 0.0
+    if fall is not None:
+        seconds = float(rest.time[-1] - rest.time[0])
+        fallen = _LOAD_MORE * fall.over(seconds, plant.relief + plant.atmosphere)
+    return _weigh(rest, grown, softest, fallen, plant)
 
 
 def _softest(belief: Belief, plant: Plant) -> float:
@@ -72,10 +82,10 @@ def _softest_seen(burn: Samples, first: int, volume: FloatArray, plant: Plant) -
     return 1.5 * float(volume[first] - volume[0]) / climbed
 
 
-def _weigh(rest: Samples, volume: float, softest: float, plant: Plant) -> Discharge | None:
+def _weigh(rest: Samples, volume: float, softest: float, fallen: float, plant: Plant) -> Discharge | None:
     p = rest.pressure * 1e3
     setting = plant.relief or 0.0
-    expected = 0.7 * volume / softest
+    expected = 0.7 * volume / softest - fallen
     # Of a saw-tooth the first and last third are compared, not two single rows.
     third = max(len(p) // 3, 1)
     seen = float(np.max(p[-third:]) - np.max(p[:third]))

@@ -71,6 +71,12 @@ def _doubt(facts: Facts, speaker: Speaker) -> str:
 def _doubtful_charge(facts: Facts, speaker: Speaker) -> str:
     """Return what is doubtful about an estimate that the windows agree on."""
     estimate = speaker.interval(facts.charge_low, facts.charge, facts.charge_high)
+    if facts.sunk:
+        return (
+            f"The loop rests at {speaker.pressure(facts.supply)} and did at {speaker.pressure(facts.filled)}: it loses "
+            "water or air, or is colder than it was. Look for a leak, and fill it only as its maker and your code "
+            "allow."
+        )
     if max(facts.suspicion.low, facts.suspicion.leaking) > _SURE_ENOUGH:
         return (
             f"The air charge, about {estimate}, cannot be said to be above its limit of "

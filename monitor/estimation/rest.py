@@ -68,6 +68,7 @@ class RestLine:
         self.spread = 0.0
         self.noise: Noise | None = None
         self.usual: float | None = None
+        self.highest = 0.0  # gauge Pa: of the usual levels so far
         self._levels: list[float] = []
         self._noises: list[Noise] = []
 
@@ -77,6 +78,10 @@ class RestLine:
         if self.noise is None:
             return None
         return Line(self.noise, self.level, max(self.spread, _WANDER), self._levels[-1], self.usual or 0.0)
+
+    def visit(self) -> None:
+        """Take note of a visit: the line may have been filled anew."""
+        self.highest = 0.0 if self.usual is None else self.level
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour."""
@@ -92,4 +97,5 @@ class RestLine:
             self.usual = before + (self.level - before) / (
                 _MONTH if self.level < _DRAINED * before else _WEEK
             )
+            self.highest = max(self.highest, self.usual)
             self.noise = sorted(self._noises, key=lambda n: n.sd)[len(self._noises) // 4]

@@ -202,7 +202,8 @@ class Analyser:
         return changed + self._watch.burn_passed(burn.at) + self._watch.sight(self._sight, burn.at)
 
     def _near_relief(self, rows: Samples, at: float) -> list[Finding]:
-        seen = discharge(rows, self._lag.seconds, self._known(), self._plant)
+        fall = None if self._load is None else self._load.fall
+        seen = discharge(rows, self._lag.seconds, self._known(), self._plant, fall)
         if seen is None:
             return []
         heating = heating_of(self._lag, self._load, ended=False)
@@ -218,6 +219,7 @@ class Analyser:
             self._belief = first_belief(self._plant, visit.time)
         self._belief = visited(self._belief, visit, self._plant)
         self._watch.visit()
+        self._rest.visit()
         for sign in self._signs:
             sign.visit(visit)
 
@@ -232,7 +234,7 @@ class Analyser:
         return predict(self._belief, self._last)
 
     def _facts(self, belief: Belief) -> Facts:
-        return facts_of(belief, self._limits(), self._plant, self._rest.level)
+        return facts_of(belief, self._limits(), self._plant, self._rest.level, self._rest.highest)
 
     def _blind(self, now: float) -> list[BlindSpan]:
         if self._last is None:

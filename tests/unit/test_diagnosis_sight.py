@@ -276,3 +276,17 @@ def test_no_window_weighs_before_a_burner_was_seen_to_go_off_nor_while_it_does_n
         assert sight.weighs  # two hours and more: a small element's recovery from cold
     sight.burn([], 40_000.0, ended=False)
     assert not sight.weighs
+
+
+def test_a_loop_that_rests_well_below_its_filling_is_doubtful() -> None:
+    loop = replace(SITE, heater=replace(SITE.heater, kind=HeaterKind.LOOP), precharge=100e3, supply=None)
+    plant = plant_of(loop)
+    belief = replace(first_belief(plant, START), windows=20)
+    belief = replace(belief, covariance=belief.covariance * 0.01)
+    limits = limits_of(plant, 120e3, belief.elastic)
+    sunk = facts_of(belief, limits, plant, 120e3, 170e3)
+    verdict, why = say(watched(), 48 * HOUR, of=sunk)
+    assert verdict is Verdict.DOUBTFUL
+    assert "loses water or air" in why
+    assert not facts_of(belief, limits, plant, 160e3, 170e3).sunk
+    assert not facts(1.0).sunk

@@ -38,7 +38,7 @@ _SAG: Final = 0.15  # of the rise: what a line behind a shut valve gives back at
 _PAST: Final = 2  # burns well past the ceiling, of the last ones: it is not there any more
 _LAST: Final = 6
 _KPA: Final = 1000.0
-_MOST: Final = 0.97
+_MOST: Final = 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +65,8 @@ class LowRelief:
         self._told: Ceiling | None = None
 
     def take(self, mark: Mark, scene: Scene) -> list[Opinion]:
-        """Take the next mark; only burns matter."""
-        if not isinstance(mark, Burn) or scene.line is None or len(mark.rows) - mark.tail < 4:
+        """Take the next mark; only burns matter, and no loop's: its thermostat ends them all alike."""
+        if self._loop or not isinstance(mark, Burn) or scene.line is None or len(mark.rows) - mark.tail < 4:
             return []
         rows, lag = mark.rows, scene.lag
         grown = growth(

@@ -178,6 +178,8 @@ class HeaterState:
         return self._say(0.96, count.begin, seen, {"kind": "unrelated", **_numbers(count)})
 
     def _clock(self) -> Opinion | None:
+        if self._plant.loop:  # its load decides when the line climbs, not the burner alone
+            return None
         halves = self._counts.halves()
         if halves is None:
             return None
