@@ -61,7 +61,7 @@ def examine(
         _tell(f"{readings}: {note}")
     _tell_late(visits, book, float(log.samples.time[-1]))
     total = len(log.samples)
-    found = analyse(facts, log.samples, book, lambda done: _progress(done, total))
+    found = analyse(facts, log.samples, book, lambda done: _progress(done, total), log.end)
     _write_files(facts, found, log.samples, book, plot, report)
     if as_json:
         from monitor.web import machine  # noqa: PLC0415

@@ -6,6 +6,7 @@ heater or temperature, whose row stays. A file without one good row is an error.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -27,10 +28,14 @@ _PATIENCE = 100_000  # rows after which a file without one good row is given up
 
 
 class Log(NamedTuple):
-    """Rows of a log, and what a person should know about how it was read."""
+    """Rows of a log, and what a person should know about how it was read.
+
+    ``end``: time of the last row, one that was refused included. [epoch s]
+    """
 
     samples: Samples
     notes: list[str]
+    end: float
 
 
 def read_log(path: Path, unit: str) -> Log:
@@ -74,6 +79,7 @@ class _Harvest:
         self._path = path
         self._table = table
         self._bad = 0
+        self._end = -math.inf
         self._reasons: list[str] = []
         self._unfit: dict[str, int] = {}
         self._first_unfit: dict[str, str] = {}
@@ -89,6 +95,7 @@ class _Harvest:
         for pieces, values in zip(self._pieces, rows.columns, strict=True):
             pieces.append(values if good.all() else values[good])
         self._bad += len(bad)
+        self._end = max(self._end, _latest(rows.columns[0][rows.checks["time"]]))
         self.rows += len(good)
         self.good += int(good.sum())
 
@@ -125,7 +132,11 @@ class _Harvest:
             notes += reasons
         if bad > len(reasons):
             notes.append(f"and {bad - len(reasons)} more")
-        return Log(samples, notes)
+        return Log(samples, notes, max(self._end, float(samples.time[-1])))
+
+
+def _latest(times: FloatArray) -> float:
+    return float(np.max(times)) if len(times) else -math.inf
 
 
 def _in_order(pieces: tuple[list[FloatArray], ...]) -> tuple[Samples, list[str]]:

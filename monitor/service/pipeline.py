@@ -178,8 +178,14 @@ def hold(samples: Samples, stale: float = STALE) -> Samples:
     return Samples(samples.time, samples.pressure, held(samples.heater), held(samples.temperature))
 
 
-def examine(site: Site, log: Samples, visits: Sequence[Visit], tell: Callable[[int], None]) -> Report:
-    """Return what a live service would know after the last row of a log; ``tell`` hears of rows done."""
+def examine(
+    site: Site, log: Samples, visits: Sequence[Visit], tell: Callable[[int], None], end: float = -math.inf
+) -> Report:
+    """Return what a live service would know after the last row of a log; ``tell`` hears of rows done.
+
+    ``end``: time of the last row of all, those that were refused included: a sensor whose readings cannot be
+    true is silent meanwhile. [epoch s]
+    """
     analyser = Analyser(site)
     for visit in visits:
         analyser.visit(visit)
@@ -187,6 +193,7 @@ def examine(site: Site, log: Samples, visits: Sequence[Visit], tell: Callable[[i
     for first in range(0, len(rows), _PIECE):
         analyser.feed(rows.between(first, min(first + _PIECE, len(rows))))
         tell(min(first + _PIECE, len(rows)))
+    analyser.tick(end)
     return analyser.report()
 
 

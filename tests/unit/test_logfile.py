@@ -37,7 +37,7 @@ def refusal(path: Path, unit: str = "psi") -> str:
 
 def test_a_csv_log_is_read_into_kpa_gauge(tmp_path):
     """60 psi = 413.685 kPa: NIST SP 811 (2008), B.8."""
-    samples, notes = read_log(write(tmp_path, GOOD), "psi")
+    samples, notes, _ = read_log(write(tmp_path, GOOD), "psi")
     assert notes == []
     assert samples.time.tolist() == [START, START + 10]
     assert samples.pressure == pytest.approx([413.6854, 420.5802], abs=1e-4)
@@ -60,7 +60,7 @@ def test_a_csv_log_is_read_into_kpa_gauge(tmp_path):
     ],
 )
 def test_time_stamps_may_be_written_in_these_ways(tmp_path, stamp):
-    samples, notes = read_log(write(tmp_path, f"time,pressure,heater\n{stamp},1,0\n"), "bar")
+    samples, notes, _ = read_log(write(tmp_path, f"time,pressure,heater\n{stamp},1,0\n"), "bar")
     assert (samples.time.tolist(), notes) == ([START], [])
 
 
@@ -70,7 +70,7 @@ def test_the_forms_may_be_mixed_and_heater_states_be_words(tmp_path):
         f"x,{START},on,1,54.5\ny,2026-01-31T06:00:10Z,OFF,2,\n"
         f"z,{START + 20},True,3,\n,{START + 30},false,4,\n,{START + 40},,5,\n,{START + 50},11700,6,21\n"
     )
-    samples, notes = read_log(write(tmp_path, text), "kPa")
+    samples, notes, _ = read_log(write(tmp_path, text), "kPa")
     assert samples.time.tolist() == [START + 10 * i for i in range(6)]
     assert samples.pressure.tolist() == [1, 2, 3, 4, 5, 6]
     assert samples.heater == pytest.approx([1, 0, 1, 0, math.nan, 11700], nan_ok=True)
@@ -99,7 +99,7 @@ def test_bad_rows_cost_only_themselves_and_are_told_with_their_line(tmp_path):
         f"{START + 11},2,0",
     ]
     text = "time,pressure,heater\n" + "\n".join(rows) + "\n"
-    samples, notes = read_log(write(tmp_path, text), "kPa")
+    samples, notes, _ = read_log(write(tmp_path, text), "kPa")
     assert samples.pressure.tolist() == [1, 1, 1, 2]
     assert notes[0].startswith("2 heater cells of 4 ")
     assert notes[0].endswith("; first: line 12: heater 'maybe' is not allowed: 0, 1, watts, on or off")
@@ -134,7 +134,7 @@ def test_a_bad_temperature_or_heater_costs_only_its_cell_and_is_counted(tmp_path
         "6,1,",
     ]
     text = "".join(f"{START + i},{row}\n" for i, row in enumerate(rows))
-    samples, notes = read_log(write(tmp_path, f"time,pressure,heater,temperature\n{text}"), "kPa")
+    samples, notes, _ = read_log(write(tmp_path, f"time,pressure,heater,temperature\n{text}"), "kPa")
     nan = math.nan
     assert samples.pressure.tolist() == [1, 2, 4, 5, 6]
     assert samples.heater == pytest.approx([0, 0, nan, 1, 1], nan_ok=True)
@@ -156,7 +156,7 @@ def test_numbers_of_a_parquet_file_that_cannot_be_true_cost_only_their_cell(tmp_
         heater=pa.array([-1.0, 1.0]),
         temperature=pa.array([54.0, -127.0]),
     )
-    samples, notes = read_log(path, "bar")
+    samples, notes, _ = read_log(path, "bar")
     assert samples.heater == pytest.approx([math.nan, 1], nan_ok=True)
     assert samples.temperature == pytest.approx([54, math.nan], nan_ok=True)
     assert [note.split(" cells")[0] for note in notes] == ["1 heater", "1 temperature"]
@@ -183,7 +183,7 @@ def test_a_bad_temperature_leaves_the_same_rows_live_and_offline(tmp_path, bad):
 
 def test_many_bad_rows_are_counted_but_told_only_in_part(tmp_path):
     rows = "".join(f"{START + i},{'x' if i % 2 else 1},0\n" for i in range(1000))
-    samples, notes = read_log(write(tmp_path, f"time,pressure,heater\n{rows}"), "kPa")
+    samples, notes, _ = read_log(write(tmp_path, f"time,pressure,heater\n{rows}"), "kPa")
     assert len(samples) == 500
     assert notes[0] == "500 of 1000 rows were refused"
     assert notes[1:21] == [f"line {3 + 2 * i}: pressure 'x' is no number" for i in range(20)]
@@ -193,7 +193,7 @@ def test_many_bad_rows_are_counted_but_told_only_in_part(tmp_path):
 def test_rows_out_of_order_are_sorted_and_the_first_of_equal_stamps_is_kept(tmp_path):
     rows = [(5, 50), (1, 10), (3, 30), (1, 11), (4, 40), (3, 31)]
     text = "time,pressure,heater\n" + "".join(f"{START + t},{p},0\n" for t, p in rows)
-    samples, notes = read_log(write(tmp_path, text), "kPa")
+    samples, notes, _ = read_log(write(tmp_path, text), "kPa")
     assert (samples.time - START).tolist() == [1, 3, 4, 5]
     assert samples.pressure.tolist() == [10, 30, 40, 50]
     assert "3 steps back" in notes[0]
@@ -239,7 +239,7 @@ STAMPS = [datetime.fromtimestamp(START + i, timezone(timedelta(hours=5))) for i 
 )
 def test_parquet_columns_may_have_these_types(tmp_path, time, notes, heater):
     path = parquet(tmp_path, time=time, pressure=pa.array([1.5, 2.5], pa.float32()), heater=heater)
-    samples, told = read_log(path, "bar")
+    samples, told, _ = read_log(path, "bar")
     assert samples.time.tolist() == [START, START + 1]
     assert samples.pressure.tolist() == [150, 250]
     assert samples.heater.tolist() == [1, 0]
@@ -254,7 +254,7 @@ def test_bad_rows_of_a_parquet_file_are_told_by_row(tmp_path):
         heater=pa.array([0.0, 0.0, 0.0, math.nan]),
         temperature=pa.array([math.nan, 1.0, 1.0, None]),
     )
-    samples, notes = read_log(path, "bar")
+    samples, notes, _ = read_log(path, "bar")
     assert samples.time.tolist() == [START, START + 3]
     assert np.isnan(samples.heater[1])
     assert notes == ["2 of 4 rows were refused", "row 2: pressure nan is no number", "row 3: no time"]
@@ -404,3 +404,12 @@ def test_missing_visit_files_and_folders_are_told(tmp_path):
         read_visits(tmp_path / "visits.csv", "psi")
     with pytest.raises(ReadingsFileError, match="this is a folder"):
         read_visits(tmp_path, "psi")
+
+
+def test_rows_that_were_refused_still_tell_how_far_the_log_goes(tmp_path: Path) -> None:
+    """A sensor that ends with readings that cannot be true is silent, and the log does not end with the last good."""
+    path = tmp_path / "log.csv"
+    path.write_text("time,pressure,heater\n1700000000,400,0\n1700000010,400,0\n1700500000,-500,0\n")
+    log = read_log(path, "kPa")
+    assert len(log.samples) == 2
+    assert log.end == 1_700_500_000.0

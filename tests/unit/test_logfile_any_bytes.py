@@ -41,7 +41,7 @@ quick = settings(suppress_health_check=[HealthCheck.function_scoped_fixture], de
 def check(path, content):
     path.write_bytes(content)
     try:
-        samples, _ = read_log(path, "psi")
+        samples, _, _ = read_log(path, "psi")
     except ReadingsFileError as exc:
         message = str(exc)
     else:
@@ -149,7 +149,7 @@ def test_a_quote_that_is_never_closed_costs_no_other_row(tmp_path, name, bad, go
     text = "time,pressure,heater,n,note\n" + "\n".join(rows) + "\n"
     path = tmp_path / name
     path.write_bytes(gzip.compress(text.encode()) if name.endswith("gz") else text.encode())
-    samples, notes = read_log(path, "bar")
+    samples, notes, _ = read_log(path, "bar")
     assert len(samples) == 49_999 + good
     found = [note for note in notes if "is not closed on the line" in note]
     assert [note.endswith("first: line 20002") for note in found] == [True] * told
