@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.rationale import rationale
-from monitor.site import Site
+from monitor.site import HeaterKind, Site
 from monitor.units import from_si
 
 CAUTION: Final = (
@@ -65,20 +65,30 @@ def sureness(probability: float) -> str:
     return f"{word} ({percent} %)"
 
 
+def _aim(speaker: Speaker, target: float) -> str:
+    """Return the charge that the tank should have, in words, and where that is from."""
+    site, setting = speaker.site, speaker.pressure(target)
+    if site.heater.kind is HeaterKind.LOOP:
+        stated = site.precharge is not None or site.supply is not None
+        source = "by the site file" if stated else "by how the loop is filled now: ask who designed it"
+        return f"the charge that its system needs ({setting} {source})"
+    source = "by the site file" if site.supply is not None else "where the line rests now: gauge it"
+    return f"the supply pressure at the tank ({setting} {source})"
+
+
 def action(fault: Fault, speaker: Speaker, target: float) -> str:
     """Return what to do first about ``fault`` where the charge should be ``target`` [gauge Pa]."""
-    setting = speaker.pressure(target)
+    aim = _aim(speaker, target)
     own = {
         Fault.AIR_CHARGE_LOW: (
-            "Relieve the water side of the tank, gauge its air valve, refill with air to the supply pressure at "
-            f"the tank ({setting} by the site file), look for a leaking air valve, and recheck in a week."
+            f"Relieve the water side of the tank, gauge its air valve, refill with air to {aim}, look for a leaking "
+            "air valve, and recheck in a week."
         ),
         Fault.AIR_CUSHION_LOST: (
             "Test on site: with the water side relieved, gauge the air valve and press its pin. Far above the supply "
             "pressure: let air out down to it. Water at the pin means a torn diaphragm: replace the tank, never by a "
             "smaller one; a tank full of water is heavy, support it. "
-            f"Only air, or nothing: refill to the supply pressure at the tank ({setting} by the site file), "
-            "recheck in a week, and replace the tank if it has fallen again."
+            f"Only air, or nothing: refill to {aim}, recheck in a week, and replace the tank if it has fallen again."
         ),
         Fault.RELIEF_DISCHARGING: (
             "Go and look today. Keep clear of the discharge pipe, the water is hot. Switch the heater off if the "

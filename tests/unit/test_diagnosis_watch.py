@@ -15,6 +15,7 @@ from monitor.diagnosis.relief import Discharge
 from monitor.diagnosis.sight import Sight
 from monitor.diagnosis.signs.sign import Opinion
 from monitor.diagnosis.watch import Watch
+from monitor.diagnosis.words import Speaker, action
 from monitor.estimation.belief import AIR, DAY, REFERENCE, Belief, Jump, first_belief
 from monitor.estimation.plant import plant_of
 from monitor.estimation.windows import Kind, Window
@@ -284,3 +285,22 @@ def test_a_line_that_may_be_steep_for_another_reason_is_not_called_low_yet(fault
     book.watch.consider([replace(suspected, probability=0.01)], facts(believed(0.4)), START)
     book.burns(3.0, 3, 0.4)
     assert book.standing() == [Fault.AIR_CHARGE_LOW]
+
+
+@pytest.mark.parametrize(
+    ("site", "words"),
+    [
+        (SITE, "the supply pressure at the tank (60 psi by the site file)"),
+        (
+            replace(SITE, supply=None),
+            "the supply pressure at the tank (60 psi where the line rests now: gauge it)",
+        ),
+        (
+            replace(SITE, heater=replace(SITE.heater, kind=HeaterKind.LOOP), supply=None, precharge=None),
+            "the charge that its system needs (60 psi by how the loop is filled now: ask who designed it)",
+        ),
+    ],
+)
+def test_what_to_refill_to_says_where_the_figure_is_from(site: Site, words: str) -> None:
+    for fault in (Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST):
+        assert words in action(fault, Speaker(site), SIXTY)
