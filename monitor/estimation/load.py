@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.estimation.pauses import Pauses
 from monitor.estimation.samples import FloatArray, Samples
 
 _SETTLED: Final = 300.0  # s after burner-off: five times the lag of a boiler's metal
@@ -48,20 +49,15 @@ class Load:
         self.fall: Fall | None = None
         self._atmosphere = atmosphere
         self._spread = _SPREAD
-        self._burned = -np.inf
+        self._pauses = Pauses(_SETTLED)
 
     def hour(self, rows: Samples) -> None:
         """Take the rows of an hour: the longest stretch without heat tells."""
-        if len(rows) == 0:
+        pauses = self._pauses.of(rows)
+        if not pauses:
             return
-        on = rows.heater > 0.5
-        last = np.maximum.accumulate(np.where(on, rows.time, self._burned))
-        quiet = ~on & (rows.time - last > _SETTLED) & (rows.heater <= 0.5) & np.isfinite(rows.pressure)
-        self._burned = float(last[-1])
-        stretch = _longest(quiet)
-        if stretch is None:
-            return
-        time, p = rows.time[stretch], rows.pressure[stretch] * _KPA
+        longest = max(pauses, key=len)
+        time, p = longest.time, longest.pressure * _KPA
         if len(time) >= _ROWS and time[-1] - time[0] >= _SECONDS:
             self._take(time - time[0], p + self._atmosphere)
 
@@ -86,9 +82,3 @@ def given_off(fall: Fall | None, rise: float, seconds: float, middle: float) -> 
         return rise / (1.0 - share), sd / (1.0 - share)
     more = fall.over(seconds, middle)
     return rise + more, fall.relative_sd * more / (rise + more)
-
-
-def _longest(mask: np.typing.NDArray[np.bool_]) -> slice | None:
-    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    spans = list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-    return slice(*max(spans, key=lambda s: s[1] - s[0])) if spans else None

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.estimation.burns import Burn
+from monitor.estimation.pauses import Pauses
 from monitor.estimation.samples import FloatArray, Samples
 
 _SECONDS: Final = 240.0  # of a stretch: a burn of a fast heater and its tail
@@ -44,7 +45,7 @@ class Response:
     def __init__(self) -> None:
         self._with: deque[_Seen] = deque(maxlen=_KEPT)
         self._without: deque[_Seen] = deque(maxlen=_KEPT)
-        self._burned = -math.inf
+        self._pauses = Pauses(_QUIET)
         self._z: tuple[float, float] | None = None
 
     def burn(self, burn: Burn) -> None:
@@ -64,18 +65,13 @@ class Response:
         """Take the rows of an hour."""
         if len(rows) == 0:
             return
-        on = rows.heater > 0.5
-        last = np.maximum.accumulate(np.where(on, rows.time, self._burned))
-        quiet = (rows.heater <= 0.5) & (rows.time - last > _QUIET)
-        self._burned = float(last[-1])
-        edges = np.flatnonzero(np.diff(quiet.astype(np.int8), prepend=0, append=0))
         found: list[_Seen] = []
-        for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        for pause in self._pauses.of(rows):
             # From the middle of the pause: as far from any burn as it goes.
-            start = 0.5 * float(rows.time[a] + rows.time[b - 1]) - _SECONDS
+            start = 0.5 * float(pause.time[0] + pause.time[-1]) - _SECONDS
             for part in range(_AN_HOUR):
                 begin = start + part * _SECONDS
-                seen = _look(rows.between(a, b), begin, begin + _SECONDS)
+                seen = _look(pause, begin, begin + _SECONDS)
                 found += [] if seen is None else [seen]
         self._without.extend(found[:_AN_HOUR])
         self._forget(float(rows.time[-1]))
