@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Point(StrEnum):
@@ -20,14 +21,26 @@ class Point(StrEnum):
     TEMPERATURE = "temperature"
 
 
+class Origin(NamedTuple):
+    """Which message of which device: ``sequence`` counts up by one within a ``boot`` of the device."""
+
+    device: str
+    boot: str
+    sequence: int
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One value of one point: ``time`` in epoch seconds UTC, ``value`` in the point's canonical unit."""
+    """One value of one point: ``time`` in epoch seconds UTC, ``value`` in the point's canonical unit.
+
+    ``origin`` is None where the device does not number its messages.
+    """
 
     site: str
     point: Point
     time: float
     value: float
+    origin: Origin | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +51,7 @@ class Rejected:
     topic: str
     reason: str
     payload: bytes
+    origin: Origin | None = None
 
 
 def default_topic(site: str, point: Point) -> str:

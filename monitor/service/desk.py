@@ -55,6 +55,11 @@ class Desk:
         """Return the time of the newest reading, minus infinity before the first."""
         return self._pipeline.newest
 
+    @property
+    def final(self) -> float:
+        """Return the time up to which readings have been analysed, minus infinity before the first."""
+        return self._pipeline.final
+
     def report(self) -> Report:
         """Return what is known of the site; from any thread."""
         with self._lock:

@@ -95,7 +95,7 @@ class Aligner:
         self.newest = -math.inf
         self._hold_back = hold_back
         self._stale = stale
-        self._final = -math.inf
+        self.final = -math.inf
         self._waiting: list[tuple[float, float]] = []
         self._held = {Point.HEATER: _Held(), Point.TEMPERATURE: _Held()}
         self._seen: list[float] = []
@@ -105,17 +105,17 @@ class Aligner:
     def add(self, reading: Reading) -> list[Row]:
         """Take a reading; return the rows that it made final."""
         time = reading.time
-        if time <= self._final:
+        if time <= self.final:
             self.late += 1
             wait = min(1.25 * (self.newest - time), LONGEST_HOLD_BACK)
             self._hold_back = max(self._hold_back, wait)
         if reading.point is not Point.PRESSURE:
             self._held[reading.point].put(time, reading.value)
-        elif time > self._final:
+        elif time > self.final:
             place = bisect_left(self._waiting, (time, -math.inf))
             if place == len(self._waiting) or self._waiting[place][0] != time:
                 self._waiting.insert(place, (time, reading.value))
-        if time > self._final:
+        if time > self.final:
             insort(self._seen, time)
         self.newest = max(self.newest, time)
         rows = self._finish(self.newest - self._hold_back)
@@ -137,7 +137,7 @@ class Aligner:
             heater = self._held[Point.HEATER].at(time, self._since)
             temperature = self._held[Point.TEMPERATURE].at(time, self._since)
             rows.append(Row(time, pressure, heater, temperature))
-            self._final = time
+            self.final = time
         return rows
 
     def _listen(self, time: float) -> None:
@@ -214,6 +214,11 @@ class SitePipeline:
     def newest(self) -> float:
         """Return the time of the newest reading, minus infinity before the first."""
         return self._aligner.newest
+
+    @property
+    def final(self) -> float:
+        """Return the time up to which rows have been analysed, minus infinity before the first."""
+        return self._aligner.final
 
     def report(self) -> Report:
         """Return what is known of the site."""

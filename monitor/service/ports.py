@@ -5,16 +5,20 @@ Every adapter at the rim fills one of these; tests run one suite against each fi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Protocol
+from types import MappingProxyType
+from typing import Final, Protocol
 
 from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
 from monitor.site import Site, Visit
+
+NOTHING: Final[Mapping[str, float]] = MappingProxyType({})
 
 
 class Clock(Protocol):
@@ -56,6 +60,12 @@ class MessageSource(Protocol):
 
     def acknowledge(self, messages: Sequence[Message]) -> None:
         """Tell the broker that these are durably stored (or refused and listed)."""
+
+    def publish(self, name: str, payload: bytes, *, retain: bool = True) -> None:
+        """Say something under a topic of the service's own; never waits, never fails.
+
+        The last payload of each name is kept and said again after every connection.
+        """
 
     def health(self) -> SourceHealth:
         """Return whether messages can arrive."""
@@ -119,14 +129,60 @@ class Delivery:
     last_error: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """What a commit has added: ``new`` readings, those left out that the store had already."""
+
+    new: Sequence[Reading] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Overdue:
+    """Readings of a site that came when their time had been analysed: the oldest of them, and how often."""
+
+    since: float
+    times: int
+
+
+@dataclass(frozen=True, slots=True)
+class SavedState:
+    """An analyser as it was when all rows up to ``at`` (epoch s) had been analysed by ``program``."""
+
+    at: float
+    program: str
+    body: bytes
+
+
 class Store(Protocol):
     """Durable memory. Each method is one transaction; what it returned from is on disk.
 
     Raises `StoreError` where the disk or the file does not allow it.
     """
 
-    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
-        """Store readings (idempotent by site, point, time) and refused payloads; return how many were new."""
+    def commit(
+        self,
+        readings: Sequence[Reading],
+        rejected: Sequence[Rejected],
+        analysed: Mapping[str, float] = NOTHING,
+    ) -> Committed:
+        """Store readings (idempotent by site, point, time) and refused payloads; return what was new.
+
+        ``analysed``: up to when (epoch s) each site has been analysed. New readings of a site that are not
+        later make its analysis overdue from them on.
+        """
+
+    def overdue(self) -> Mapping[str, Overdue]:
+        """Return the sites whose analysis has to be corrected."""
+
+    def save_state(self, site: str, state: SavedState, corrected: Overdue | None = None) -> None:
+        """Keep the state of an analyser, and a few older ones for readings that come late.
+
+        With ``corrected`` it stands for all that was overdue then: states of later times than ``since`` that
+        were saved before are dropped, and unless more came meanwhile nothing is overdue any more.
+        """
+
+    def saved_state(self, site: str, program: str, before: float = math.inf) -> SavedState | None:
+        """Return the newest saved state that this ``program`` wrote of rows before ``before`` (epoch s)."""
 
     def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values with start <= time < end, ascending."""

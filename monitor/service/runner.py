@@ -154,7 +154,9 @@ class Runner:
         self._analyse(readings)
 
     def _commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> None:
-        self.stored += self._store.commit(readings, rejected)
+        analysed = {site: self.desks[site].final for site in {r.site for r in readings} if site in self.desks}
+        committed = self._store.commit(readings, rejected, analysed)
+        self.stored += len(committed.new)
 
     def _analyse(self, readings: Sequence[Reading]) -> None:
         by_site: dict[str, list[Reading]] = {}

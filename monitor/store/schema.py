@@ -75,7 +75,18 @@ CREATE TABLE mark (  -- sealed_before: no sealed hour is as late; raw_from: read
 ) STRICT, WITHOUT ROWID;
 """
 
-MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2)
+VERSION_3: Final = """
+CREATE TABLE analysis (  -- an analyser when all rows up to at_us were done; a cache: readings are the truth
+    id INTEGER PRIMARY KEY,
+    site TEXT NOT NULL, at_us INTEGER NOT NULL, program TEXT NOT NULL, body BLOB NOT NULL,
+    UNIQUE (site, at_us)
+) STRICT;
+CREATE TABLE overdue (  -- since when a site has readings that came after their time had been analysed
+    site TEXT PRIMARY KEY, since_us INTEGER NOT NULL, times INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+"""
+
+MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3)
 """Step ``n`` leads from version ``n`` to ``n + 1``. Only ever append."""
 
 

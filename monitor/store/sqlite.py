@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -9,9 +10,18 @@ from typing import Final
 from monitor.diagnosis.faults import Finding
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
-from monitor.service.ports import Alert, Delivery, Event, EventChange
+from monitor.service.ports import (
+    NOTHING,
+    Alert,
+    Committed,
+    Delivery,
+    Event,
+    EventChange,
+    Overdue,
+    SavedState,
+)
 from monitor.site import Visit
-from monitor.store import copies, events, series, tables
+from monitor.store import copies, events, series, states, tables
 from monitor.store.database import Database
 
 KEEP_REJECTED: Final = 100_000
@@ -49,11 +59,17 @@ class SqliteStore:
         """Where the store is."""
         return self._database.path
 
-    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
-        """Store readings and refused payloads; return how many readings were new.
+    def commit(
+        self,
+        readings: Sequence[Reading],
+        rejected: Sequence[Rejected],
+        analysed: Mapping[str, float] = NOTHING,
+    ) -> Committed:
+        """Store readings and refused payloads; return the readings that were new.
 
         The first value of a (site, point, time) stays; a repeat is ignored. A reading that no database can
-        hold (not finite, no sensible time) joins the refused payloads.
+        hold (not finite, no sensible time) joins the refused payloads. What is new at a site and not later
+        than ``analysed`` makes its analysis overdue.
         """
         good = [reading for reading in readings if tables.storable(reading)]
         refused = [
@@ -61,11 +77,30 @@ class SqliteStore:
             *(tables.as_rejected(reading) for reading in readings if not tables.storable(reading)),
         ]
         if not good and not refused:
-            return 0
+            return Committed()
         with self._database.write() as db:
             if refused:
                 tables.insert_rejected(db, refused, self._keep_rejected)
-            return tables.insert_readings(db, good)
+            new = tables.insert_readings(db, good)
+            states.note_overdue(db, new, analysed)
+        return Committed(new)
+
+    def overdue(self) -> Mapping[str, Overdue]:
+        """Return the sites whose analysis has to be corrected."""
+        with self._database.read() as db:
+            return states.select_overdue(db)
+
+    def save_state(self, site: str, state: SavedState, corrected: Overdue | None = None) -> None:
+        """Keep the state of an analyser; with ``corrected`` in the place of what was overdue."""
+        with self._database.write() as db:
+            if corrected is not None:
+                states.correct(db, site, corrected)
+            states.insert_state(db, site, state)
+
+    def saved_state(self, site: str, program: str, before: float = math.inf) -> SavedState | None:
+        """Return the newest state that ``program`` saved of rows before ``before``."""
+        with self._database.read() as db:
+            return states.select_state(db, site, program, before)
 
     def readings(self, site: str, point: Point, start: float, end: float) -> tuple[FloatArray, FloatArray]:
         """Return times and values with start <= time < end, ascending."""

@@ -44,19 +44,24 @@ def as_rejected(reading: Reading) -> Rejected:
     )
 
 
-def insert_readings(db: apsw.Connection, readings: Sequence[Reading]) -> int:
-    """Add readings whose (site, point, time) is not known yet; return how many that were."""
+def insert_readings(db: apsw.Connection, readings: Sequence[Reading]) -> list[Reading]:
+    """Add readings whose (site, point, time) is not known yet; return those, in the order of arrival."""
     series: dict[tuple[str, str], int] = {}
     rows: list[tuple[int, int, float]] = []
+    first: dict[tuple[int, int], Reading] = {}
     for reading in readings:
         name = (reading.site, reading.point.value)
         if name not in series:
             series[name] = _series(db, *name)
-        rows.append((series[name], microseconds(reading.time), float(reading.value)))
-    rows = sealed.unknown(db, rows)
-    before = db.total_changes()
-    db.executemany("INSERT INTO reading VALUES (?, ?, ?) ON CONFLICT DO NOTHING", rows)
-    return db.total_changes() - before
+        key = (series[name], microseconds(reading.time))
+        if key not in first:
+            first[key] = reading
+            rows.append((*key, float(reading.value)))
+    added = db.executemany(
+        "INSERT INTO reading VALUES (?, ?, ?) ON CONFLICT DO NOTHING RETURNING series, time_us",
+        sealed.unknown(db, rows),
+    )
+    return [first[number, time_us] for number, time_us in added]
 
 
 def insert_rejected(db: apsw.Connection, rejected: Sequence[Rejected], keep: int) -> None:

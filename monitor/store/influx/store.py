@@ -7,7 +7,7 @@ from pathlib import Path
 
 from monitor.diagnosis.faults import Finding
 from monitor.readings import Reading, Rejected
-from monitor.service.ports import Alert, Event
+from monitor.service.ports import NOTHING, Alert, Committed, Event
 from monitor.store.influx.ledger import Ledger
 from monitor.store.sqlite import SqliteStore
 
@@ -19,10 +19,15 @@ class CopiedStore(SqliteStore):
         super().__init__(path)
         self._ledger = ledger
 
-    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
+    def commit(
+        self,
+        readings: Sequence[Reading],
+        rejected: Sequence[Rejected],
+        analysed: Mapping[str, float] = NOTHING,
+    ) -> Committed:
         """Mark, then store."""
         with self._ledger.owing(readings):
-            return super().commit(readings, rejected)
+            return super().commit(readings, rejected, analysed)
 
     def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark, then open the event."""
