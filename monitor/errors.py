@@ -7,6 +7,7 @@ CushionwatchError            a user or operator can act on the message
 │   └── PayloadError         one message or sample from the wire
 ├── OutOfRangeError          a physical quantity outside the range of validity
 ├── StoreError               the store cannot do what was asked
+│   └── StoreBroken          the disk may not hold what it was given: nothing may be tried again, only a new start
 └── DeliveryError            an alert did not certainly reach its channel
 """
 
@@ -39,6 +40,14 @@ class OutOfRangeError(CushionwatchError, ValueError):
 
 class StoreError(CushionwatchError):
     """The store cannot do what was asked."""
+
+
+class StoreBroken(StoreError):  # noqa: N818 - says of the store what is so
+    """The disk may not hold what it was given, or gives back something else.
+
+    Trying again proves nothing, for a system that failed to write a page once calls it written the next time.
+    Whoever holds the store must end; a new start reads the file anew.
+    """
 
 
 class DeliveryError(CushionwatchError):

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
 import apsw
 
-from monitor.errors import StoreError
+from monitor.errors import StoreBroken, StoreError
 from monitor.store.schema import MIGRATIONS, immediate, prepare
 
 OLDEST_SAFE_SQLITE: Final = (3, 51, 3)
@@ -21,6 +21,9 @@ LOG_LIMIT: Final = 64 * 1024 * 1024
 
 _READER_MS: Final = 500
 """How long a checkpoint waits for readers; commits wait for it. [ms]"""
+
+_CHUNK: Final = 1 << 16  # the file layer takes no more than 128 KB at once
+_UNSYNCED: Final = frozenset({apsw.SQLITE_IOERR_FSYNC, apsw.SQLITE_IOERR_DIR_FSYNC})
 
 _HINTS: Final[Sequence[tuple[type[apsw.Error], str]]] = (
     (apsw.FullError, "the disk is full; nothing of this step was stored. Make room, then it is tried again"),
@@ -64,6 +67,7 @@ class Database:
         self._busy_ms = round(busy_timeout * 1000)
         self._lock = threading.RLock()
         self._closed = False
+        self._broken = ""
         self.full = False
         _check_place(path)
         with explained(path, "open"):
@@ -73,11 +77,11 @@ class Database:
     def write(self) -> Iterator[apsw.Connection]:
         """Yield the writing connection inside a transaction: all of it is on disk afterwards, or nothing.
 
-        `full` tells afterwards whether the disk had room for it.
+        `full` tells afterwards whether the disk had room for it. After a `StoreBroken` there is no other write.
         """
         with self._lock:
-            self._require_open()
-            with explained(self.path, "write"), self._noting_full(), immediate(self._writer):
+            self._require_sound()
+            with self._told(), self._noting_full(), immediate(self._writer):
                 yield self._writer
 
     @contextmanager
@@ -88,8 +92,8 @@ class Database:
 
     def shorten_log(self) -> None:
         """Move the write-ahead log into the file and give its room back, unless a reader needs it."""
-        with self._lock, explained(self.path, "write"):
-            self._require_open()
+        with self._lock, self._told():
+            self._require_sound()
             self._writer.set_busy_timeout(_READER_MS)
             try:
                 self._writer.wal_checkpoint(mode=apsw.SQLITE_CHECKPOINT_TRUNCATE)
@@ -129,6 +133,23 @@ class Database:
             self.full = True
             raise
 
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        """Raise errors in words, and remember the one after which nothing more is written."""
+        try:
+            with explained(self.path, "write"):
+                yield
+        except StoreBroken as error:
+            self._broken = str(error)
+            # Closing must not carry on what the disk may have lost.
+            self._writer.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
+            raise
+
+    def _require_sound(self) -> None:
+        self._require_open()
+        if self._broken:
+            raise StoreBroken(self._broken)
+
     def _require_open(self) -> None:
         if self._closed:
             raise StoreError(f"cannot use {self.path}: the store is closed")
@@ -137,6 +158,7 @@ class Database:
         connection = apsw.Connection(str(self.path))
         try:
             connection.set_busy_timeout(self._busy_ms)
+            _renew_log(connection, self.path)
             _configure(connection)
             prepare(connection, migrations)
         except BaseException:
@@ -162,12 +184,38 @@ def _configure(connection: apsw.Connection) -> None:
     connection.pragma("foreign_keys", True)
 
 
+def _renew_log(connection: apsw.Connection, path: Path) -> None:
+    """Write the log of a process that has ended once more where it is, and wait for the disk.
+
+    What such a process wrote last may be in memory only, or on no disk at all after a failed sync, yet it is
+    read back as if it were: a message that comes again would be taken for stored, and a checkpoint would
+    bring half of it into the file. Pages that are written anew are synced anew. While the write lock is held
+    nobody else writes to the log.
+    """
+    log = path.with_name(path.name + "-wal")
+    if not log.exists() or not log.stat().st_size:
+        return
+    with immediate(connection), suppress(apsw.FullError):  # a disk that copies on write may have no room
+        file = apsw.VFSFile("", str(log), [apsw.SQLITE_OPEN_WAL | apsw.SQLITE_OPEN_READWRITE, 0])
+        try:
+            for start in range(0, file.xFileSize(), _CHUNK):
+                file.xWrite(file.xRead(_CHUNK, start), start)
+            file.xSync(apsw.SQLITE_SYNC_NORMAL)
+        finally:
+            file.xClose()
+
+
 @contextmanager
 def explained(path: Path, doing: str) -> Iterator[None]:
     """Turn what SQLite raises into a `StoreError` that says what was tried, what is wrong and the way out."""
     try:
         yield
     except apsw.Error as error:
+        if getattr(error, "extendedresult", None) in _UNSYNCED:  # our own have none
+            raise StoreBroken(
+                f"cannot {doing} {path}: the disk did not keep what it was given; nothing more is written, since "
+                f"nobody knows what it holds. Check the disk, then start again ({error})"
+            ) from error
         hint = next((text for kind, text in _HINTS if isinstance(error, kind)), "unexpected")
         raise StoreError(f"cannot {doing} {path}: {hint} ({error})") from error
 

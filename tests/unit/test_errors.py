@@ -25,7 +25,7 @@ def test_the_drawing_shows_every_error_under_its_parent() -> None:
     path: list[str] = []
     drawn = {}
     for line in inspect.cleandoc(errors.__doc__ or "").splitlines():
-        match = re.match(r"([ │├└─]*)(\w+Error)\b", line)
+        match = re.match(r"([ │├└─]*)(\w+)  ", line)
         if match:
             depth = len(match[1]) // 4
             path[depth:] = [match[2]]
