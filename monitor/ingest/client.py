@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import ssl
 from collections.abc import Sequence
 from typing import Final
@@ -16,16 +17,25 @@ from monitor.errors import SettingsError
 from monitor.service.settings import BrokerTable
 
 QOS: Final = 1
+_SPOKEN: Final = re.compile(
+    r"cushionwatch/service/[^/]+/(?:status|session|state|probe|(?:verdict|committed)/.*)", re.DOTALL
+)
 ONLINE, OFFLINE = b"online", b"offline"
+_UNCONFIRMED_MOST: Final = 100  # messages of ours that the library keeps until the broker confirms them
 _LONGEST_WAIT: Final = 60  # seconds between two attempts to connect, after doubling from one second
 
 
 def own_topic(broker: BrokerTable, name: str) -> str:
-    """Return a topic of this service itself: ``status`` (retained, with a last will) or ``session``.
+    """Return a topic of this service itself, like ``status`` (retained, with a last will) or ``session``.
 
     Four levels, so that the default filter for readings, three levels, does not catch it.
     """
     return f"cushionwatch/service/{broker.client_id}/{name}"
+
+
+def is_own(broker: BrokerTable, topic: str) -> bool:
+    """Tell whether a topic is one on which this service, or another one at the same broker, speaks."""
+    return topic.startswith(own_topic(broker, "")) or _SPOKEN.fullmatch(topic) is not None
 
 
 def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
@@ -49,6 +59,7 @@ def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
     if broker.uses_tls:
         client.tls_set_context(_tls(broker))
     client.will_set(own_topic(broker, "status"), OFFLINE, qos=QOS, retain=True)
+    client.max_queued_messages_set(_UNCONFIRMED_MOST)
     client.reconnect_delay_set(1, _LONGEST_WAIT)
     if not modern:
         client.connect_async(broker.host, broker.port_number, int(broker.keep_alive))

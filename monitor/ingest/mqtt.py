@@ -14,12 +14,13 @@ import threading
 from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.ingest import refusals
-from monitor.ingest.client import OFFLINE, ONLINE, QOS, make_client, own_topic, subscribe
+from monitor.ingest.client import OFFLINE, ONLINE, QOS, is_own, make_client, own_topic, subscribe
+from monitor.ingest.notices import Notice, Notices
 from monitor.ingest.telling import Telling
 from monitor.service.ports import Clock, Message, SourceHealth
 from monitor.service.settings import BrokerTable
@@ -75,6 +76,7 @@ class MqttSource:
         self._thread: threading.Thread | None = None
         self._last_message: float | None = None
         self._telling = Telling(clock)
+        self._notices = Notices(self._send, self._unheard)
         self._subscribing: dict[int | None, tuple[str, ...]] = {}
         self._client = self._new_client()
 
@@ -103,6 +105,15 @@ class MqttSource:
                 if isinstance(receipt, Receipt) and receipt.connection == self._connection:
                     self._client.ack(receipt.packet, receipt.qos)
 
+    def publish(self, name: str, payload: bytes, *, retain: bool = True) -> None:
+        """Say something under ``own_topic(broker, name)``; returns at once, also while the broker is away.
+
+        Of each name the last payload is kept and said again after every connection; one that is not to be
+        retained is said once. An empty payload takes back what was said. The name may have levels of its own
+        (``committed/pump-3``); one that cannot be a topic is left out, and the log says so.
+        """
+        self._notices.put(name, Notice(payload, retain))
+
     def health(self) -> SourceHealth:
         """Return whether messages can arrive."""
         alive = self._alive()
@@ -114,6 +125,7 @@ class MqttSource:
         """Say offline and disconnect; what is not acknowledged stays with the broker."""
         self._stopping.set()
         if self._connected:
+            self._notices.settle(_PATIENCE)
             said = self._client.publish(own_topic(self._broker, "status"), OFFLINE, QOS, retain=True)
             try:
                 said.wait_for_publish(_PATIENCE)
@@ -140,6 +152,7 @@ class MqttSource:
             self._connection += 1
             self._connected = False
             self._thread = None
+            self._notices.closed()
             self._client = self._new_client()
         self._client.loop_start()
 
@@ -152,7 +165,15 @@ class MqttSource:
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
+        client.on_publish = self._on_publish
         return client
+
+    def _send(self, name: str, notice: Notice) -> int | None:
+        sent = self._client.publish(own_topic(self._broker, name), notice.payload, QOS, notice.retain)
+        return sent.mid if sent.rc == MQTT_ERR_SUCCESS else None
+
+    def _unheard(self, name: str, reason: str) -> None:
+        self._telling.trouble(refusals.unwritable(own_topic(self._broker, name), reason, self._where))
 
     # From here on: callbacks, called by the network thread.
 
@@ -195,6 +216,8 @@ class MqttSource:
         ]
         for words in refused:
             self._telling.trouble(words)
+        # Not before: what the library repeats of the last connection would come after it, and be kept.
+        self._notices.opened()
         if not refused:
             how = f"MQTT {self._broker.protocol}{', TLS' if self._broker.uses_tls else ''}"
             self._telling.well(f"connected to the broker at {self._where} and subscribed ({how})")
@@ -210,6 +233,7 @@ class MqttSource:
         with self._lock:
             was_connected, self._connected = self._connected, False
             self._connection += 1
+        self._notices.closed()
         if self._stopping.is_set():
             return
         if was_connected:
@@ -227,11 +251,19 @@ class MqttSource:
                 self._resumed = None
             client.ack(message.mid, message.qos)
             return
+        if is_own(self._broker, topic):  # a filter such as "cushionwatch/#" catches what services say
+            client.ack(message.mid, message.qos)
+            return
         arrived = self._clock.now()
         kept = message.retain or self._catching_up(arrived)
         receipt = Receipt(self._connection, message.mid, message.qos)
         self._last_message = arrived
         self._put(Message(topic, bytes(message.payload), arrived, kept, receipt))
+
+    def _on_publish(
+        self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _props: Properties | None
+    ) -> None:
+        self._notices.confirmed(mid, reason.getName() if reason.is_failure else "")
 
     def _put(self, message: Message) -> None:
         """Wait for room in the queue: the broker is held back as long as the worker is behind."""

@@ -31,6 +31,14 @@ def unreadable(topic: str, reason: str, where: str) -> str:
     )
 
 
+def unwritable(topic: str, reason: str, where: str) -> str:
+    """Return what it means that the broker answered a message of ours with ``reason``."""
+    return (
+        f"the broker at {where} does not let us write {topic!r}: {reason}; check the broker's access list "
+        "(deploy/mosquitto.acl is an example)"
+    )
+
+
 def dropped(reason: str, where: str, client_id: str) -> str:
     """Return what it means that a connection ended with ``reason``; we try again."""
     if reason == "Session taken over":
