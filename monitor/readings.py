@@ -22,11 +22,16 @@ class Point(StrEnum):
 
 
 class Origin(NamedTuple):
-    """Which message of which device: ``sequence`` counts up by one within a ``boot`` of the device."""
+    """Which message of which device: ``sequence`` counts up by one within a ``boot`` of the device.
+
+    ``heard`` is when the message arrived [epoch s]: readings of one message share number and arrival, while a
+    message that the broker hands over again has the same number and another arrival.
+    """
 
     device: str
     boot: str
     sequence: int
+    heard: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,13 +50,17 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Rejected:
-    """A payload or sample that was refused, kept with its reason. ``payload`` is cut to 512 bytes."""
+    """A payload or sample that was refused, kept with its reason. ``payload`` is cut to 512 bytes.
+
+    ``others`` are the numbers of further samples for which this one line stands.
+    """
 
     received: float
     topic: str
     reason: str
     payload: bytes
     origin: Origin | None = None
+    others: tuple[Origin, ...] = ()
 
 
 def default_topic(site: str, point: Point) -> str:
@@ -63,14 +72,21 @@ def default_topic(site: str, point: Point) -> str:
     return f"cushionwatch/{site}/{point}"
 
 
-def encode_sample(time: float, value: float, unit: str) -> bytes:
-    """Return the default JSON payload: ``{"time": epoch seconds, "value": ..., "unit": ...}``."""
-    return json.dumps({"time": round(time, 3), "value": value, "unit": unit}).encode()
+def encode_sample(time: float, value: float, unit: str, origin: Origin | None = None) -> bytes:
+    """Return the default JSON payload: ``{"time": epoch seconds, "value": ..., "unit": ...}``.
+
+    With an origin ``device``, ``boot`` and ``sequence`` stand beside them.
+    """
+    return json.dumps(_sample(time, value, unit, origin)).encode()
 
 
-def encode_samples(samples: Iterable[tuple[float, float]], unit: str) -> bytes:
+def encode_samples(samples: Iterable[tuple[float, float]], unit: str, origin: Origin | None = None) -> bytes:
     """Return the default JSON payload for several (time, value) samples: an array of single payloads."""
-    rows: list[Mapping[str, object]] = [
-        {"time": round(time, 3), "value": value, "unit": unit} for time, value in samples
-    ]
-    return json.dumps(rows).encode()
+    return json.dumps([_sample(time, value, unit, origin) for time, value in samples]).encode()
+
+
+def _sample(time: float, value: float, unit: str, origin: Origin | None) -> Mapping[str, object]:
+    sample = {"time": round(time, 3), "value": value, "unit": unit}
+    if origin is None:
+        return sample
+    return {**sample, "device": origin.device, "boot": origin.boot, "sequence": origin.sequence}

@@ -129,11 +129,92 @@ class Delivery:
     last_error: str = ""
 
 
+class GapState(StrEnum):
+    """Whether numbers are waited for, have come late, or are given up (they are still taken if they come)."""
+
+    OPEN = "open"
+    FILLED = "filled"
+    LOST = "lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Numbers from ``first`` to ``last`` of a boot of a device that did not come in their turn; times epoch s."""
+
+    device: str
+    boot: str
+    first: int
+    last: int
+    noticed: float
+    state: GapState = GapState.OPEN
+    settled: float | None = None
+
+    @property
+    def count(self) -> int:
+        """Return how many messages or samples these are."""
+        return self.last - self.first + 1
+
+
+@dataclass(frozen=True, slots=True)
+class SetBack:
+    """At number ``sequence`` the clock of a device went back from ``before`` to ``after`` [epoch s]."""
+
+    device: str
+    boot: str
+    sequence: int
+    before: float
+    after: float
+    noticed: float
+
+
+@dataclass(frozen=True, slots=True)
+class BootProgress:
+    """What has come of a boot: without a gap up to ``through``, at all up to ``highest``; the oldest open gaps."""
+
+    boot: str
+    through: int
+    highest: int
+    missing: Sequence[tuple[int, int]]
+    heard: float
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """What a device can know of its messages: its newest boot first, then others heard in the same days."""
+
+    device: str
+    boots: Sequence[BootProgress]
+
+
+@dataclass(frozen=True, slots=True)
+class NumberingCounts:
+    """How many devices number, how much of it is missing or lost, and what clocks that were set back made.
+
+    ``missing`` and ``lost`` count numbers, ``retold`` readings of a time that was told before.
+    """
+
+    devices: int
+    open_gaps: int
+    missing: int
+    lost: int
+    set_backs: int
+    retold: int
+
+
 @dataclass(frozen=True, slots=True)
 class Committed:
-    """What a commit has added: ``new`` readings, those left out that the store had already."""
+    """What a commit has added: ``new`` readings to analyse, those left out that the store had already.
+
+    Of devices that number: ``devices`` that were heard, ``gaps`` and ``set_backs`` that were noticed, the number
+    of ``retold`` readings (kept apart, not among the new ones), and the devices ``untracked`` for want of room.
+    """
 
     new: Sequence[Reading] = ()
+    devices: Sequence[str] = ()
+    gaps: Sequence[Gap] = ()
+    set_backs: Sequence[SetBack] = ()
+    retold: int = 0
+    untracked: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +251,24 @@ class Store(Protocol):
         ``analysed``: up to when (epoch s) each site has been analysed. New readings of a site that are not
         later make its analysis overdue from them on.
         """
+
+    def gaps(self, site: str | None = None, *, open_only: bool = False, limit: int = 1000) -> list[Gap]:
+        """Return gaps in the numbers of devices (those that speak for a site), newest first."""
+
+    def set_backs(self, site: str | None = None, *, limit: int = 1000) -> list[SetBack]:
+        """Return when clocks of devices were set back, newest first."""
+
+    def retold(self, site: str, point: Point, limit: int = 1_000_000) -> list[Reading]:
+        """Return the newest readings of a time that their device had told before, in the order they came."""
+
+    def numbering_counts(self) -> NumberingCounts:
+        """Return counts over all devices that number."""
+
+    def progress(self, devices: Sequence[str]) -> list[Progress]:
+        """Return what has come of each of these devices, those left out that do not number."""
+
+    def numbering_devices(self, since: float) -> list[str]:
+        """Return the devices that number and were heard since ``since`` (epoch s)."""
 
     def overdue(self) -> Mapping[str, Overdue]:
         """Return the sites whose analysis has to be corrected."""

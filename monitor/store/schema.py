@@ -86,7 +86,50 @@ CREATE TABLE overdue (  -- since when a site has readings that came after their 
 ) STRICT, WITHOUT ROWID;
 """
 
-MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3)
+VERSION_4: Final = """
+CREATE TABLE numbering (  -- a boot of a device that numbers: all from start to highest came, but for its gaps
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    device TEXT NOT NULL, boot TEXT NOT NULL,
+    start INTEGER NOT NULL, highest INTEGER NOT NULL, heard REAL NOT NULL,
+    forgotten INTEGER NOT NULL DEFAULT -1,  -- blocks of taken up to this one were dropped
+    UNIQUE (device, boot)
+) STRICT;
+CREATE INDEX numbering_by_heard ON numbering (heard);
+CREATE TABLE taken (  -- which numbers of a block came on a lane: a series, or (negative) refusals of a topic
+    numbering INTEGER NOT NULL, block INTEGER NOT NULL, lane INTEGER NOT NULL, bits BLOB NOT NULL,
+    PRIMARY KEY (numbering, block, lane)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE gap (  -- numbers that did not come; "lost" is waited for no more, and may still be filled
+    id INTEGER PRIMARY KEY,
+    numbering INTEGER NOT NULL, device TEXT NOT NULL, boot TEXT NOT NULL,
+    first INTEGER NOT NULL, last INTEGER NOT NULL, noticed REAL NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('open', 'filled', 'lost')), settled REAL
+) STRICT;
+CREATE INDEX gap_by_number ON gap (numbering, state, first);
+CREATE INDEX gap_open ON gap (noticed) WHERE state = 'open';
+CREATE TABLE told (  -- of a series of a boot: its last number, and the number that has its newest time
+    numbering INTEGER NOT NULL, series INTEGER NOT NULL,
+    last INTEGER NOT NULL, last_us INTEGER NOT NULL, peak INTEGER NOT NULL, peak_us INTEGER NOT NULL,
+    PRIMARY KEY (numbering, series)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE peak (  -- earlier peaks of told, to judge by what comes late
+    numbering INTEGER NOT NULL, series INTEGER NOT NULL, number INTEGER NOT NULL, time_us INTEGER NOT NULL,
+    PRIMARY KEY (numbering, series, number)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE set_back (  -- the clock of a device went back at a number
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    numbering INTEGER NOT NULL, device TEXT NOT NULL, boot TEXT NOT NULL, number INTEGER NOT NULL,
+    before_us INTEGER NOT NULL, after_us INTEGER NOT NULL, noticed REAL NOT NULL
+) STRICT;
+CREATE TABLE retold (  -- readings of a time that their device had told before
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    device TEXT NOT NULL, boot TEXT NOT NULL, number INTEGER NOT NULL,
+    series INTEGER NOT NULL, time_us INTEGER NOT NULL, value REAL NOT NULL
+) STRICT;
+CREATE INDEX retold_by_series ON retold (series, time_us);
+"""
+
+MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3, VERSION_4)
 """Step ``n`` leads from version ``n`` to ``n + 1``. Only ever append."""
 
 

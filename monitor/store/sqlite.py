@@ -17,11 +17,15 @@ from monitor.service.ports import (
     Delivery,
     Event,
     EventChange,
+    Gap,
+    NumberingCounts,
     Overdue,
+    Progress,
     SavedState,
+    SetBack,
 )
 from monitor.site import Visit
-from monitor.store import copies, events, series, states, tables
+from monitor.store import copies, events, gaps, sequences, series, states, tables
 from monitor.store.database import Database
 
 KEEP_REJECTED: Final = 100_000
@@ -67,9 +71,10 @@ class SqliteStore:
     ) -> Committed:
         """Store readings and refused payloads; return the readings that were new.
 
-        The first value of a (site, point, time) stays; a repeat is ignored. A reading that no database can
-        hold (not finite, no sensible time) joins the refused payloads. What is new at a site and not later
-        than ``analysed`` makes its analysis overdue.
+        The first value of a (site, point, time) stays; a repeat is ignored. What carries a number that has come
+        is ignored too, readings and refused payloads, and readings with another number and a time that was told
+        before are kept apart. A reading that no database can hold (not finite, no sensible time) joins the
+        refused payloads. What is new at a site and not later than ``analysed`` makes its analysis overdue.
         """
         good = [reading for reading in readings if tables.storable(reading)]
         refused = [
@@ -79,11 +84,43 @@ class SqliteStore:
         if not good and not refused:
             return Committed()
         with self._database.write() as db:
-            if refused:
-                tables.insert_rejected(db, refused, self._keep_rejected)
-            new = tables.insert_readings(db, good)
+            sifted = sequences.sift(db, good, refused)
+            if sifted.rejected:
+                tables.insert_rejected(db, sifted.rejected, self._keep_rejected)
+            new = tables.insert_readings(db, sifted.readings)
+            retold = sequences.keep_apart(db, sifted, new)
             states.note_overdue(db, new, analysed)
-        return Committed(new)
+        return Committed(new, sifted.devices, sifted.gaps, sifted.set_backs, retold, sifted.untracked)
+
+    def gaps(self, site: str | None = None, *, open_only: bool = False, limit: int = 1000) -> list[Gap]:
+        """Return gaps in the numbers of devices (those that speak for a site), newest first."""
+        with self._database.read() as db:
+            return gaps.select_gaps(db, site, open_only=open_only, limit=limit)
+
+    def set_backs(self, site: str | None = None, *, limit: int = 1000) -> list[SetBack]:
+        """Return when clocks of devices were set back, newest first."""
+        with self._database.read() as db:
+            return gaps.select_set_backs(db, site, limit)
+
+    def retold(self, site: str, point: Point, limit: int = 1_000_000) -> list[Reading]:
+        """Return the newest readings of a time that their device had told before, in the order they came."""
+        with self._database.read() as db:
+            return gaps.select_retold(db, site, point, limit)
+
+    def numbering_counts(self) -> NumberingCounts:
+        """Return counts over all devices that number."""
+        with self._database.read() as db:
+            return gaps.count(db)
+
+    def progress(self, devices: Sequence[str]) -> list[Progress]:
+        """Return what has come of each of these devices, those left out that do not number."""
+        with self._database.read() as db:
+            return gaps.select_progress(db, devices)
+
+    def numbering_devices(self, since: float) -> list[str]:
+        """Return the devices that number and were heard since ``since`` (epoch s)."""
+        with self._database.read() as db:
+            return gaps.select_devices(db, since)
 
     def overdue(self) -> Mapping[str, Overdue]:
         """Return the sites whose analysis has to be corrected."""

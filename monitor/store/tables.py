@@ -41,6 +41,7 @@ def as_rejected(reading: Reading) -> Rejected:
         topic=f"{reading.site}/{reading.point}",
         reason=f"time {reading.time!r} or value {reading.value!r} is no number that can be stored",
         payload=repr(reading).encode(errors="backslashreplace"),
+        origin=reading.origin,
     )
 
 
@@ -52,7 +53,7 @@ def insert_readings(db: apsw.Connection, readings: Sequence[Reading]) -> list[Re
     for reading in readings:
         name = (reading.site, reading.point.value)
         if name not in series:
-            series[name] = _series(db, *name)
+            series[name] = series_number(db, *name)
         key = (series[name], microseconds(reading.time))
         if key not in first:
             first[key] = reading
@@ -114,7 +115,7 @@ def select_visits(db: apsw.Connection, site: str) -> list[Visit]:
     ]
 
 
-def _series(db: apsw.Connection, site: str, point: str) -> int:
+def series_number(db: apsw.Connection, site: str, point: str) -> int:
     """Return the number of a series; made where there is none."""
     db.execute("INSERT INTO series (site, point) VALUES (?, ?) ON CONFLICT DO NOTHING", (site, point))
     return int(_row(db.execute("SELECT id FROM series WHERE site = ? AND point = ?", (site, point)))[0])
