@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import Final
 
 import numpy as np
@@ -63,6 +64,11 @@ class Analyser:
         self._ticked = 0.0
         self._noted = 0.0  # the last quarter of a day for which an estimate was due
         self._samples = 0
+
+    @property
+    def given(self) -> Mapping[str, object]:
+        """Return what follows from the site file alone, by name: no part of what was learned."""
+        return {"site": self.site, "plant": self._plant}
 
     def feed(self, samples: Samples) -> list[Finding]:
         """Take rows later than all before; return findings that were raised or ended by them, in order."""

@@ -1,47 +1,38 @@
-"""What the service keeps of one site while it runs, and how that is built anew from the store."""
+"""What the service keeps of one site while it runs."""
 
 from __future__ import annotations
 
 import logging
 import math
 import threading
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
-from functools import partial
-from typing import Final, NamedTuple
+from collections.abc import Callable, Iterable
 
-from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
-from monitor.readings import Point, Reading
-from monitor.service.pipeline import LONGEST_HOLD_BACK, SitePipeline, in_order
-from monitor.service.ports import Event, Store
+from monitor.errors import StoreError
+from monitor.readings import Reading
+from monitor.service.pipeline import LONGEST_HOLD_BACK, SitePipeline
+from monitor.service.ports import Overdue, SavedState, Store
+from monitor.service.rebuild import Rebuild
+from monitor.service.saved import freeze, program_of
 from monitor.site import Site, Visit
 
 LOG = logging.getLogger("cushionwatch.desk")
 
-DAY: Final = 86400.0
-CHUNK: Final = 7 * DAY
-"""Seconds of stored readings that a replay holds in memory at once."""
-ROUNDING: Final = 1e-3
-"""Seconds, more than what a time may differ by between the live service and the store's microseconds."""
-ALL: Final = 1_000_000
-"""More events than a site can have."""
-
-
-class Outcome(NamedTuple):
-    """A finding to write down; ``loud``: people are told."""
-
-    finding: Finding
-    loud: bool
-
 
 class Desk:
-    """One site's pipeline, its last report, and the lock that lets the page read beside the worker."""
+    """One site's pipeline, its last report, and the lock that lets the page read beside the worker.
+
+    It begins without knowing the past: readings are analysed from when a first `rebuild` is done.
+    """
 
     def __init__(self, site: Site) -> None:
         self.site = site
         self.failure = ""
+        self.live = False
         self._pipeline = SitePipeline(site)
+        self._rebuild: Rebuild | None = None
+        self._saved = -math.inf
         self._lock = threading.Lock()
         self._report: Report | None = None
 
@@ -51,6 +42,11 @@ class Desk:
         return self._pipeline.late
 
     @property
+    def late_visit(self) -> float:
+        """Return the time of the earliest visit that was told after its time; infinity if none was."""
+        return self._pipeline.late_visit if self.live else math.inf
+
+    @property
     def newest(self) -> float:
         """Return the time of the newest reading, minus infinity before the first."""
         return self._pipeline.newest
@@ -58,7 +54,12 @@ class Desk:
     @property
     def final(self) -> float:
         """Return the time up to which readings have been analysed, minus infinity before the first."""
-        return self._pipeline.final
+        return self._pipeline.final if self.live or self._rebuild is None else self._rebuild.pipeline.final
+
+    @property
+    def rebuilding(self) -> Rebuild | None:
+        """Return the work under way where the pipeline is being built anew."""
+        return self._rebuild
 
     def report(self) -> Report:
         """Return what is known of the site; from any thread."""
@@ -69,11 +70,11 @@ class Desk:
 
     def take(self, readings: Iterable[Reading]) -> list[Finding]:
         """Analyse readings in the order of arrival; return the findings that changed."""
-        return self._work(lambda: self._pipeline.take(readings))
+        return self._work(lambda: self._pipeline.take(readings)) if self.live else []
 
     def look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
         """Take visits into account, and let a silent site know that its time has reached ``until``."""
-        return self._work(lambda: self._look(visits, until))
+        return self._work(lambda: self._look(visits, until)) if self.live else []
 
     def _look(self, visits: Iterable[Visit], until: float | None) -> list[Finding]:
         changed = self._pipeline.log_visits(visits)
@@ -83,6 +84,44 @@ class Desk:
         heard = self._pipeline.newest - LONGEST_HOLD_BACK
         return changed + self._pipeline.tick(until if until > self._pipeline.newest else min(until, heard))
 
+    def rebuild(self, store: Store, since: float = math.inf, corrects: Overdue | None = None) -> None:
+        """Begin to build the pipeline anew, from before ``since`` where that is known; see `Rebuild`."""
+        self._rebuild = Rebuild(self.site, store, since, corrects)
+
+    def advance(self) -> None:
+        """Build on for a slice; when that was the last, the new pipeline takes over.
+
+        Raises `StoreError` where the store cannot be read; then it may be called again.
+        """
+        work = self._rebuild
+        if work is None:
+            return
+        try:
+            done = work.step()
+        except StoreError:
+            raise
+        except Exception as error:  # noqa: BLE001 - see _fail
+            self._rebuild = None
+            self._fail(error)
+            return
+        if done:
+            self._rebuild = None
+            with self._lock:
+                self._pipeline, self._report, self.live = work.pipeline, None, True
+            self._saved = -math.inf
+
+    def freeze(self) -> SavedState | None:
+        """Return the state to save; None where nothing was analysed since the last one."""
+        with self._lock:
+            final = self._pipeline.final
+            if not self.live or self.failure or final <= self._saved:
+                return None
+            return SavedState(final, program_of(self.site), freeze(self._pipeline))
+
+    def saved(self, state: SavedState) -> None:
+        """Note that a state is in the store."""
+        self._saved = state.at
+
     def _work(self, step: Callable[[], list[Finding]]) -> list[Finding]:
         if self.failure:
             return []
@@ -90,72 +129,11 @@ class Desk:
             with self._lock:
                 self._report = None
                 return step()
-        except Exception as error:
-            # A fault of this program at one site must not blind the others, nor stop the storing.
-            LOG.exception("analysis of site %s failed; its readings are still stored", self.site.id)
-            self.failure = f"analysis of site {self.site.id} stopped by a fault of this program ({error!r})"
+        except Exception as error:  # noqa: BLE001 - see _fail
+            self._fail(error)
             return []
 
-    def replay(self, store: Store, stopping: Callable[[], bool]) -> list[Outcome]:
-        """Build the pipeline anew from the store; return what the store does not know of it yet.
-
-        Raises `StoreError`, after which it may be called again.
-        """
-        self._pipeline = SitePipeline(self.site)
-        span = store.span(self.site.id)
-        found = self.look(store.visits(self.site.id), None)
-        start, end = span or (math.inf, -math.inf)
-        while start <= end and not stopping():
-            series = {point: store.readings(self.site.id, point, start, start + CHUNK) for point in Point}
-            found += self.take(in_order(self.site.id, series))
-            start += CHUNK
-        events = store.events(self.site.id, open_only=True, limit=ALL)
-        known = [event for event in events if event.finding.ended is None]
-        for event in known:
-            # What was raised in a silence is found in no reading: tell how far time had come at the least.
-            found += self._work(partial(self._pipeline.tick, event.finding.raised + ROUNDING))
-            end = max(end, event.finding.raised)
-        return [] if stopping() or self.failure else reconcile(found, known, end)
-
-
-def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
-    """Return what to write down of findings that changed, in order.
-
-    One that ends with the reading that raises another has given way to it, as a low charge does to a lost
-    cushion: it ends without a word, since "back to normal" would be false.
-    """
-    raised = {finding.raised for finding in changed if finding.ended is None}
-    return [Outcome(finding, finding.ended not in raised) for finding in changed]
-
-
-def reconcile(found: Sequence[Finding], known: Sequence[Event], reached: float) -> list[Outcome]:
-    """Return what to write down so that the store agrees with a replay; the store ignores what it has.
-
-    ``known`` are the standing events; ``reached`` is the time that the replay has come to: of an event that
-    was raised later it knows nothing, and leaves it as it is. Replay and store differ after a crash between
-    two writes, after late readings, and when the site file or this program changed. People are told of what
-    stands and is new, and of what ended and stood; not of old history seen with new eyes, nor twice of a
-    fault that merely got another date.
-    """
-    latest = {_key(finding): finding for finding in found}
-    open_keys = {_key(event.finding) for event in known}
-    unseen = [event.finding for event in known if _key(event.finding) not in latest]
-    orphans = [finding for finding in unseen if finding.raised <= reached]
-    redated = {finding.fault for finding in orphans}
-    standing = {finding.fault for finding in latest.values() if finding.ended is None}
-    raised = {finding.raised for finding in latest.values()}
-    found_out = [Outcome(replace(old, ended=reached), old.fault not in standing) for old in orphans]
-    for key, finding in latest.items():
-        recent = finding.raised > reached - DAY
-        if finding.ended is None:
-            found_out.append(Outcome(finding, finding.fault not in redated))
-        else:
-            gave_way = finding.ended in raised
-            found_out.append(Outcome(replace(finding, ended=None), recent and not gave_way))
-            found_out.append(Outcome(finding, (recent or key in open_keys) and not gave_way))
-    return found_out
-
-
-def _key(finding: Finding) -> tuple[Fault, int]:
-    """Return what identifies a finding; times as the store keeps them, in whole microseconds."""
-    return finding.fault, round(finding.raised * 1e6)
+    def _fail(self, error: Exception) -> None:
+        """Give up on a site: a fault of this program there must not blind the others, nor stop the storing."""
+        LOG.error("analysis of site %s failed; its readings are still stored", self.site.id, exc_info=error)
+        self.failure = f"analysis of site {self.site.id} stopped by a fault of this program ({error!r})"

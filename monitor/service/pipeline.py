@@ -204,6 +204,13 @@ class SitePipeline:
         self._analyser = Analyser(site)
         self._aligner = Aligner()
         self._known: set[tuple[float, str]] = set()
+        self.late_visit = math.inf
+        """Time of the earliest visit that was told when its time had been analysed; infinity if none was."""
+
+    @property
+    def given(self) -> Mapping[str, object]:
+        """Return what the site file alone decides, by name; see `monitor.service.saved`."""
+        return self._analyser.given
 
     @property
     def late(self) -> int:
@@ -231,6 +238,8 @@ class SitePipeline:
             key = (visit.time, visit.action.value)
             if key not in self._known:
                 self._known.add(key)
+                if visit.time <= self.final:
+                    self.late_visit = min(self.late_visit, visit.time)
                 changed += self._analyser.visit(visit)
         return changed
 

@@ -2,7 +2,9 @@
 
 The order is the promise: a message is acknowledged only after its readings are on disk, and an alert is
 owed in the transaction that opens its event. A crash at any point repeats work but loses none: unstored
-messages come again from the broker, and stored readings are replayed through a fresh analyser at start.
+messages come again from the broker, and what was stored after an analyser's state was last saved is analysed
+again at the start. Both the start and the correction of what came late are done in slices between two batches,
+so that readings are taken in and acknowledged meanwhile.
 """
 
 from __future__ import annotations
@@ -17,10 +19,12 @@ from functools import partial
 from typing import Final
 
 from monitor.diagnosis.faults import Finding
-from monitor.errors import StoreError
+from monitor.errors import StoreBroken, StoreError
 from monitor.readings import Reading, Rejected
-from monitor.service.desk import DAY, Desk, Outcome, outcomes
-from monitor.service.ports import Alert, Clock, Message, MessageSource, Store
+from monitor.service.corrections import Corrections
+from monitor.service.desk import Desk
+from monitor.service.outcomes import DAY, Outcome, outcomes
+from monitor.service.ports import Alert, Clock, Message, MessageSource, Overdue, Store
 from monitor.site import Site, Visit
 
 LOG = logging.getLogger("cushionwatch.runner")
@@ -33,6 +37,12 @@ HOUSEKEEPING: Final = 5.0
 """Seconds between two looks at the visit book and at silent sites."""
 SETTLED: Final = 30.0
 """Seconds after a connection, or a message that the broker had kept, in which more of those may come."""
+SAVING: Final = 3600.0
+"""Seconds between two savings of the state of a site: what a start has to analyse again at most."""
+SAVED_AT_ONCE: Final = 20
+"""States that are saved in one turn at most, so that the intake does not wait."""
+LAST_SAVING: Final = 3.0
+"""Seconds that a stop may take to save states; what is left is analysed again at the next start."""
 GRACE: Final = 900.0
 """Seconds that a device's own backlog may lag behind the clock before a silent site is told the time."""
 
@@ -75,6 +85,8 @@ class Runner:
     ) -> None:
         self.desks = {site.id: Desk(site) for site in sites}
         self.stored = 0
+        self.beat = 0
+        """Changes as long as the worker makes progress, also while it waits for a store that refuses."""
         self._source = source
         self._store = store
         self._decode = decode
@@ -84,6 +96,8 @@ class Runner:
         self._ticking = ticking
         self._owed: deque[tuple[Site, Outcome]] = deque()
         self._looked = -math.inf
+        self._corrections = Corrections()
+        self._save_due: dict[str, float] = {}
         self._behind = clock.now()
         self._connected = False
         self._store_problem = ""
@@ -125,21 +139,47 @@ class Runner:
     # ---- the worker
 
     def _run(self) -> None:
-        for desk in self.desks.values():
-            self._persist(partial(self._replay, desk))
-        self._settle()
-        if self._stopping.is_set():
+        if not self._persist(self._begin):
             return
-        self._ready.set()
         self._source.start()
         try:
             while not self._stopping.is_set():
-                messages = self._source.take(BATCH, IDLE)
+                self.beat += 1
+                busy = self._rebuild()
+                messages = self._source.take(BATCH, 0.0 if busy else IDLE)
                 if messages:
                     self._handle(messages)
                 self._housekeep(messages)
+            self._save_all()
         finally:
             self._source.stop()
+
+    def _begin(self) -> None:
+        overdue = self._store.overdue()
+        for site_id, desk in self.desks.items():
+            mark = overdue.get(site_id)
+            desk.rebuild(self._store, math.inf if mark is None else mark.since, mark)
+        if not self.desks:
+            self._ready.set()
+
+    def _rebuild(self) -> bool:
+        """Do a slice of the work on a site that is built anew, and write down what it found when it is done.
+
+        Return whether there was such work.
+        """
+        desk = next((one for one in self.desks.values() if one.rebuilding), None)
+        work = None if desk is None else desk.rebuilding
+        if desk is None or work is None:
+            return False
+        if not self._persist(desk.advance) or desk.rebuilding:
+            return True
+        self._owed.extend((desk.site, outcome) for outcome in work.outcomes)
+        self._settle()
+        self._persist(partial(self._save, desk, work.corrects))
+        self._corrections.done(desk.site.id, self._clock.now())
+        if not any(one.rebuilding for one in self.desks.values()):
+            self._ready.set()
+        return True
 
     def _handle(self, messages: Sequence[Message]) -> None:
         readings: list[Reading] = []
@@ -182,6 +222,52 @@ class Runner:
         for desk in self.desks.values():
             self._owe(desk.site, desk.look(self._visits(desk.site), until))
         self._settle()
+        self._correct(now)
+        due = [
+            desk
+            for site_id, desk in self.desks.items()
+            if not 0 <= now - self._save_due.get(site_id, now) < SAVING
+        ]
+        for desk in due[:SAVED_AT_ONCE]:
+            self._persist(partial(self._save, desk))
+
+    def _correct(self, now: float) -> None:
+        """Begin to analyse anew where readings or visits came late."""
+        try:
+            overdue = self._store.overdue()
+        except StoreError as error:
+            self._store_problem = str(error)
+            return
+        due = self._corrections.due(overdue, now)
+        for site_id, desk in self.desks.items():
+            if not desk.live or desk.rebuilding or desk.failure:
+                continue
+            mark = overdue.get(site_id) if site_id in due else None
+            since = min(desk.late_visit, math.inf if mark is None else mark.since)
+            if since < math.inf:
+                LOG.info("site %s is analysed anew: readings or a visit came after their time", site_id)
+                desk.rebuild(self._store, since, mark)
+
+    def _save_all(self) -> None:
+        """Save what has been analysed; a stop waits for it, but not long."""
+        until = self._clock.now() + LAST_SAVING
+        for desk in self.desks.values():
+            if self._owed or self._clock.now() > until:
+                return
+            try:
+                self._save(desk)
+            except StoreError as error:
+                LOG.warning(
+                    "%s: what was analysed since the last saving is analysed again at the start", error
+                )
+                return
+
+    def _save(self, desk: Desk, corrects: Overdue | None = None) -> None:
+        self._save_due[desk.site.id] = self._clock.now()
+        state = None if self._owed else desk.freeze()
+        if state is not None:
+            self._store.save_state(desk.site.id, state, corrects)
+            desk.saved(state)
 
     def _visits(self, site: Site) -> Sequence[Visit]:
         try:
@@ -194,10 +280,6 @@ class Runner:
 
     def _owe(self, site: Site, findings: Sequence[Finding]) -> None:
         self._owed.extend((site, outcome) for outcome in outcomes(findings))
-
-    def _replay(self, desk: Desk) -> None:
-        outcomes = desk.replay(self._store, self._stopping.is_set)
-        self._owed.extend((desk.site, outcome) for outcome in outcomes)
 
     def _settle(self) -> None:
         """Write down findings in order; what the store refuses stays owed and holds up the intake."""
@@ -226,11 +308,21 @@ class Runner:
             LOG.info("event %d ended at %s: %s", event.number, site.id, finding.fault)
 
     def _persist(self, action: Callable[[], None]) -> bool:
-        """Do it, again and again with back-off while the store refuses; False if told to stop meanwhile."""
+        """Do it, again and again with back-off while the store refuses.
+
+        False if told to stop meanwhile, or if the store is broken: then the worker ends.
+        """
         attempt = 0
         while True:
+            self.beat += 1
             try:
                 action()
+            except StoreBroken as error:
+                # What was not acknowledged comes again from the broker, at the next start.
+                LOG.critical("%s; the service ends", error)
+                self._store_problem = str(error)
+                self._stopping.set()
+                return False
             except StoreError as error:
                 pause = BACK_OFF[min(attempt, len(BACK_OFF) - 1)]
                 attempt += 1

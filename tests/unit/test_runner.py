@@ -16,12 +16,14 @@ import pytest
 
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import Report, Verdict
-from monitor.errors import StoreError
+from monitor.errors import StoreBroken, StoreError
 from monitor.estimation.samples import Samples
 from monitor.readings import Point, Reading, Rejected
 from monitor.service import pipeline, runner
-from monitor.service.desk import Desk, outcomes, reconcile
-from monitor.service.ports import Alert, Event, EventState, Message, SourceHealth
+from monitor.service.desk import Desk
+from monitor.service.outcomes import outcomes, reconcile
+from monitor.service.ports import NOTHING, Alert, Committed, Event, EventState, Message, SourceHealth
+from monitor.service.rebuild import Rebuild
 from monitor.service.runner import Runner
 from monitor.site import Site, Visit, VisitAction
 from monitor.store.sqlite import SqliteStore
@@ -35,6 +37,7 @@ class Threshold:
 
     def __init__(self, site: Site) -> None:
         self.site = site
+        self.given = {"site": site}
         self.open: Finding | None = None
         self.all: list[Finding] = []
         self.visits: list[Visit] = []
@@ -168,6 +171,13 @@ def titles(store: SqliteStore) -> list[str]:
     return [one.alert.title for one in store.due_deliveries(1e12, 100)]
 
 
+def rebuilt(store: SqliteStore) -> Rebuild:
+    work = Rebuild(SITE, store)
+    while not work.step():
+        pass
+    return work
+
+
 def told(one: Runner) -> float:
     return float(one.desks["a"].report().verdict_why.split()[-1])
 
@@ -201,11 +211,17 @@ class Refusing(SqliteStore):
     def __init__(self, path: Path) -> None:
         super().__init__(path)
         self.full = threading.Event()
+        self.error: type[StoreError] = StoreError
         self.tries = 0
 
-    def commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> int:
+    def commit(
+        self,
+        readings: Sequence[Reading],
+        rejected: Sequence[Rejected],
+        analysed: Mapping[str, float] = NOTHING,
+    ) -> Committed:
         self._check()
-        return super().commit(readings, rejected)
+        return super().commit(readings, rejected, analysed)
 
     def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         self._check()
@@ -214,7 +230,7 @@ class Refusing(SqliteStore):
     def _check(self) -> None:
         if self.full.is_set():
             self.tries += 1
-            raise StoreError("cannot write: the disk is full")
+            raise self.error("cannot write: the disk is full")
 
 
 def test_while_the_store_refuses_nothing_is_acknowledged_and_nothing_is_lost(path: Path) -> None:
@@ -240,6 +256,21 @@ def test_a_stop_while_the_store_refuses_leaves_the_messages_with_the_broker(path
     with running(store, broker):
         until(lambda: store.tries > 1)
     assert broker.acknowledged == []
+    store.close()
+
+
+def test_on_a_disk_that_cannot_be_trusted_the_worker_ends_and_confirms_nothing(
+    path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    store, broker = Refusing(path), Broker()
+    store.error = StoreBroken
+    store.full.set()
+    broker.put((0, 400))
+    with running(store, broker) as one:
+        until(lambda: not one.alive, "the end of the worker")
+        assert any("the worker has ended" in words for words in one.problems())
+    assert (broker.acknowledged, store.tries) == ([], 1)
+    assert "the service ends" in caplog.text
     store.close()
 
 
@@ -396,6 +427,8 @@ def test_a_silence_stays_an_event_over_restarts_until_readings_return(tmp_path: 
 def test_a_site_whose_pressure_alone_falls_silent_is_blind(tmp_path: Path) -> None:
     """Its heater's messages must not pass for sight, live or after a restart."""
     store, desk, found = SqliteStore(tmp_path / "store.db"), Desk(SITE), []
+    desk.rebuild(store)
+    desk.advance()
     heater = [Reading("a", Point.HEATER, when, 0.0) for when in np.arange(0.0, 2 * DAY, 60.0).tolist()]
     readings = [Reading("a", Point.PRESSURE, 0.0, 4e5), *heater]
     store.commit(readings, [])
@@ -404,16 +437,7 @@ def test_a_site_whose_pressure_alone_falls_silent_is_blind(tmp_path: Path) -> No
         found += desk.look([], reading.time + 1.0)
     assert [(one.fault, one.raised, one.ended) for one in found] == [(Fault.BLIND, DAY, None)]
     store.raise_event("a", found[0], {})
-    again = Desk(SITE)
-    assert again.replay(store, lambda: False) == [(found[0], True)]
-    assert again.look([], 3 * DAY) == []
-    store.close()
-
-
-def test_a_replay_that_failed_half_way_begins_anew(path: Path) -> None:
-    store = SqliteStore(path)
-    store.commit([Reading("a", Point.PRESSURE, float(when), 2000) for when in (0, 10, 60)], [])
-    desk = Desk(SITE)
-    assert len(desk.replay(store, lambda: False)) == len(desk.replay(store, lambda: False)) == 1
-    assert desk.late == 0
+    again = rebuilt(store)
+    assert again.outcomes == [(found[0], True)]
+    assert again.pipeline.tick(2 * DAY) == []
     store.close()
