@@ -6,8 +6,10 @@ Times are whole microseconds since 1970 UTC where they are part of a key, so tha
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Final
 
 import apsw
@@ -134,7 +136,7 @@ MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3, VERSION_4)
 
 
 def prepare(connection: apsw.Connection, migrations: Sequence[str] = MIGRATIONS) -> None:
-    """Bring the database to the newest version, each step in a transaction of its own.
+    """Bring the database to the newest version, all steps in one transaction: it is old or new, never between.
 
     Before an existing database is changed, a copy goes beside it: ``<file>.v<version>.backup``.
 
@@ -146,13 +148,14 @@ def prepare(connection: apsw.Connection, migrations: Sequence[str] = MIGRATIONS)
     version = version_of(connection, len(migrations))
     if 0 < version < len(migrations):
         _keep_copy(connection, version)
-    for step in range(version, len(migrations)):
-        with immediate(connection):
-            # Another process may have taken this step while we waited for the lock.
-            if version_of(connection, len(migrations)) == step:
-                connection.execute(migrations[step])
-                connection.pragma("application_id", APPLICATION_ID)
-                connection.pragma("user_version", step + 1)
+    if version == len(migrations):
+        return
+    with immediate(connection):
+        # Another process may have taken these steps while we waited for the lock.
+        for step in range(version_of(connection, len(migrations)), len(migrations)):
+            connection.execute(migrations[step])
+        connection.pragma("application_id", APPLICATION_ID)
+        connection.pragma("user_version", len(migrations))
 
 
 @contextmanager
@@ -187,11 +190,16 @@ def version_of(connection: apsw.Connection, newest: int) -> int:
 
 
 def _keep_copy(connection: apsw.Connection, version: int) -> None:
-    copy = f"{connection.filename}.v{version}.backup"
+    copy = Path(f"{connection.filename}.v{version}.backup")
+    part = copy.with_name(f"{copy.name}.{os.getpid()}.part")
     try:
-        connection.execute("VACUUM INTO ?", (copy,))
-    except apsw.SQLError as error:
+        part.unlink(missing_ok=True)
+        connection.execute("VACUUM INTO ?", (str(part),))
+        # A copy that is there already was made for an update that did not come to its end.
+        part.replace(copy)
+    except (apsw.Error, OSError) as error:
+        part.unlink(missing_ok=True)
         raise StoreError(
             f"no copy of the database could be made before its update: {copy}: {error}. "
-            "Move that file away or make room, then start again"
+            "Make room or give this user the right to write there, then start again"
         ) from error

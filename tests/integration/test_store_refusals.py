@@ -9,6 +9,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import apsw
@@ -111,6 +112,30 @@ def test_an_older_database_is_brought_forward_and_a_copy_kept(tmp_path: Path) ->
     old = SqliteStore(Path(f"{path}.v{len(MIGRATIONS)}.backup"))
     assert stored(old) == 3
     old.close()
+
+
+def test_a_copy_that_an_update_left_behind_does_not_stop_the_next(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    first = SqliteStore(path)
+    first.commit(some(3), [])
+    first.close()
+    copy = Path(f"{path}.v{len(MIGRATIONS)}.backup")
+    copy.write_bytes(b"half a copy")
+    Database(path, migrations=[*MIGRATIONS, SECOND]).close()
+    old = SqliteStore(copy)
+    assert stored(old) == 3
+    old.close()
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["store.db", copy.name]
+
+
+def test_of_several_steps_all_are_taken_or_none(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    with pytest.raises(StoreError):
+        Database(path, migrations=[*MIGRATIONS, "NO SUCH STATEMENT"])
+    with closing(apsw.Connection(str(path))) as db:
+        assert db.pragma("user_version") == 0
+        assert db.execute("SELECT count(*) FROM sqlite_schema").fetchall() == [(0,)]
+    SqliteStore(path).close()
 
 
 def test_a_step_that_fails_leaves_the_old_version(tmp_path: Path) -> None:
