@@ -340,6 +340,12 @@ class Store(Protocol):
         Of one event on one channel only the oldest, so that its end never overtakes its beginning.
         """
 
+    def owed_count(self) -> tuple[int, float | None]:
+        """Return how many alerts are owed, and when the oldest of them was made in epoch seconds."""
+
+    def active_counts(self) -> Mapping[str, int]:
+        """Return how many events stand of each fault; only faults of which one does."""
+
     def delivered(self, delivery: int, when: float) -> None:
         """Strike a delivery off: its channel has it."""
 

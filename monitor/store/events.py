@@ -143,6 +143,23 @@ def select_dead(db: apsw.Connection) -> list[Delivery]:
     return [_delivery(row) for row in db.execute(_DELIVERY + " WHERE state = 'dead' ORDER BY id")]
 
 
+def count_owed(db: apsw.Connection) -> tuple[int, float | None]:
+    """Return how many alerts are owed, and when the oldest of them was made in epoch seconds."""
+    rows: Iterable[tuple[Any, ...]] = db.execute(
+        "SELECT count(*), min(created) FROM delivery WHERE state = 'owed'"
+    )
+    count, oldest = next(iter(rows))
+    return int(count), oldest
+
+
+def count_active(db: apsw.Connection) -> dict[str, int]:
+    """Return how many events stand of each fault."""
+    rows: Iterable[tuple[Any, ...]] = db.execute(
+        "SELECT fault, count(*) FROM event WHERE state LIKE 'active%' GROUP BY fault"
+    )
+    return dict(rows)
+
+
 def strike_off(db: apsw.Connection, delivery: int, when: float) -> None:
     """Note that a channel has an alert."""
     db.execute("UPDATE delivery SET state = 'delivered', done = ? WHERE id = ?", (when, delivery))

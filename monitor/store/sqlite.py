@@ -219,6 +219,16 @@ class SqliteStore:
         with self._database.read() as db:
             return events.select_due(db, now, limit, channel)
 
+    def owed_count(self) -> tuple[int, float | None]:
+        """Return how many alerts are owed, and when the oldest of them was made in epoch seconds."""
+        with self._database.read() as db:
+            return events.count_owed(db)
+
+    def active_counts(self) -> Mapping[str, int]:
+        """Return how many events stand of each fault."""
+        with self._database.read() as db:
+            return events.count_active(db)
+
     def delivered(self, delivery: int, when: float) -> None:
         """Strike a delivery off: its channel has it."""
         with self._database.write() as db:

@@ -78,6 +78,11 @@ class Upkeep:
             self._thread.join(timeout)
         return not self._thread.is_alive()
 
+    @property
+    def alive(self) -> bool:
+        """Tell whether the thread runs."""
+        return self._thread.is_alive()
+
     def problems(self) -> list[str]:
         """Return what keeps the store from being kept small, in words."""
         found = [self._problem] if self._problem else []

@@ -105,6 +105,11 @@ class Copier:
             self._thread.join(timeout)
         return not self._thread.is_alive()
 
+    @property
+    def alive(self) -> bool:
+        """Tell whether the thread runs."""
+        return self._thread.is_alive()
+
     def problems(self) -> list[str]:
         """Return what keeps the copy from being whole, in words."""
         if not self._thread.is_alive() and not self._stopping.is_set():
