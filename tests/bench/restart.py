@@ -87,7 +87,7 @@ def main() -> None:
         f"{days} days, {len(all_of_them)} readings",
         f"a start from all readings   {whole:8.2f} s",
         f"a start from a saved state  {quick:8.3f} s   ({whole / quick:.0f} times as fast)",
-        f"the state                   {len(body):8d} bytes, {froze * 1e3:.1f} ms to save, {thawed * 1e3:.1f} ms to read",
+        f"the state                   {len(body):8d} bytes, {froze * 1e3:.1f} ms to write, {thawed * 1e3:.1f} to read",
         f"what is known is the same   {same}",
     )
     sys.stdout.write("\n".join(lines) + "\n")
