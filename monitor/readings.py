@@ -25,13 +25,15 @@ class Origin(NamedTuple):
     """Which message of which device: ``sequence`` counts up by one within a ``boot`` of the device.
 
     ``heard`` is when the message arrived [epoch s]: readings of one message share number and arrival, while a
-    message that the broker hands over again has the same number and another arrival.
+    message that the broker hands over again has the same number and another arrival. Messages on several
+    topics may have one number.
     """
 
     device: str
     boot: str
     sequence: int
     heard: float = 0.0
+    topic: str = ""
 
 
 @dataclass(frozen=True, slots=True)

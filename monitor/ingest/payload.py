@@ -2,7 +2,7 @@
 
 Rules of time: a sample without a time stamp has the time of its arrival, but only where that can be true. If
 the broker kept the message (retained, or queued while we were away) or if it is one of several samples of a
-message, its time is unknown and it is refused.
+message, its time is unknown and it is refused. Rules of numbers: see `monitor.ingest.origins`.
 """
 
 from __future__ import annotations
@@ -12,10 +12,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from monitor.errors import PayloadError
-from monitor.ingest import body
+from monitor.ingest import body, origins
 from monitor.ingest.routes import Match, Routes
 from monitor.ingest.values import read_time, read_value, show
-from monitor.readings import Point, Reading, Rejected
+from monitor.readings import Origin, Point, Reading, Rejected
 from monitor.service.ports import Message
 from monitor.service.settings import DEFAULT_TOPICS, TopicTable
 from monitor.site import Site
@@ -40,6 +40,7 @@ class Decoder:
     def __init__(self, sites: Mapping[str, Site], topics: Sequence[TopicTable] = DEFAULT_TOPICS) -> None:
         self._sites = sites
         self._routes = Routes(topics)
+        self._faults = origins.Faults()
 
     @property
     def filters(self) -> tuple[str, ...]:
@@ -77,10 +78,12 @@ class Decoder:
                     yield outcome
             except PayloadError as exc:
                 found = True
-                yield _rejected(message, str(exc))
+                yield _rejected(message, str(exc), origins.numbers(match, content, message))
         if not found:
             paths = {match.entry.samples_path or match.entry.value_path or "value" for match in matches}
-            raise PayloadError(f"nothing at {', '.join(map(repr, sorted(paths)))}; read: {show(content)}")
+            told = [origin for match in matches for origin in origins.numbers(match, content, message)]
+            why = f"nothing at {', '.join(map(repr, sorted(paths)))}; read: {show(content)}"
+            yield _rejected(message, why, told)
 
     def _entry_outcomes(
         self, match: Match, content: object, message: Message
@@ -92,20 +95,33 @@ class Decoder:
         if not isinstance(found, body.Several):
             fields = body.fields(match.entry, found)
             if fields.value is not body.MISSING:
-                yield _reading(match, site, fields, message, alone=True)
+                numbered = origins.number(match, found, content, message)
+                yield from self._wrong_number(numbered, message)
+                yield _reading(match, site, fields, message, numbered.origin, alone=True)
             return
         for sample in found:
+            numbered = origins.number(match, sample, content, message)
+            yield from self._wrong_number(numbered, message)
+            fields = body.fields(match.entry, sample)
             try:
-                yield _reading(match, site, body.fields(match.entry, sample), message, alone=len(found) == 1)
+                yield _reading(match, site, fields, message, numbered.origin, alone=len(found) == 1)
             except PayloadError as exc:
-                yield _rejected(message, str(exc), _encoded(sample))
+                own = () if numbered.origin is None else (numbered.origin,)
+                yield _rejected(message, str(exc), own, _encoded(sample))
+
+    def _wrong_number(self, numbered: origins.Numbered, message: Message) -> Iterator[Rejected]:
+        if numbered.fault and self._faults.first(message.topic):
+            why = f"the number was left aside, the reading goes by its time: {numbered.fault}"
+            yield _rejected(message, f"{why} (told once for this topic)")
 
 
-def _reading(match: Match, site: Site, fields: body.Fields, message: Message, *, alone: bool) -> Reading:
+def _reading(
+    match: Match, site: Site, fields: body.Fields, message: Message, origin: Origin | None, *, alone: bool
+) -> Reading:
     if fields.value is body.MISSING:
         raise PayloadError(f"nothing at {match.entry.value_path or 'value'!r} in this sample")
     value = read_value(fields.value, fields.unit, match.point, match.entry, site.unit)
-    return Reading(site.id, match.point, _time(match, fields.time, message, alone=alone), value)
+    return Reading(site.id, match.point, _time(match, fields.time, message, alone=alone), value, origin)
 
 
 def _time(match: Match, stamp: object, message: Message, *, alone: bool) -> float:
@@ -122,9 +138,12 @@ def _time(match: Match, stamp: object, message: Message, *, alone: bool) -> floa
     return message.arrived
 
 
-def _rejected(message: Message, reason: str, payload: bytes | None = None) -> Rejected:
+def _rejected(
+    message: Message, reason: str, numbers: Sequence[Origin] = (), payload: bytes | None = None
+) -> Rejected:
     kept = message.payload if payload is None else payload
-    return Rejected(message.arrived, message.topic, reason, kept[:_KEPT])
+    first, *others = dict.fromkeys(numbers) or (None,)
+    return Rejected(message.arrived, message.topic, reason, kept[:_KEPT], first, tuple(filter(None, others)))
 
 
 def _encoded(sample: object) -> bytes:
@@ -139,5 +158,7 @@ def _shortened(refused: list[Rejected], message: Message) -> list[Rejected]:
     """Tell the first refusals one by one and count the others, so that one message cannot flood the list."""
     if len(refused) <= _TOLD:
         return refused
-    more = _rejected(message, f"and {len(refused) - _TOLD} more samples of this message were refused")
+    rest = refused[_TOLD:]
+    numbers = [origin for row in rest for origin in (row.origin, *row.others) if origin is not None]
+    more = _rejected(message, f"and {len(rest)} more samples of this message were refused", numbers)
     return [*refused[:_TOLD], more]

@@ -97,7 +97,7 @@ CREATE TABLE numbering (  -- a boot of a device that numbers: all from start to 
     UNIQUE (device, boot)
 ) STRICT;
 CREATE INDEX numbering_by_heard ON numbering (heard);
-CREATE TABLE taken (  -- which numbers of a block came on a lane: a series, or (negative) refusals of a topic
+CREATE TABLE taken (  -- which numbers of a block came on a lane: a topic (negative), or a series
     numbering INTEGER NOT NULL, block INTEGER NOT NULL, lane INTEGER NOT NULL, bits BLOB NOT NULL,
     PRIMARY KEY (numbering, block, lane)
 ) STRICT, WITHOUT ROWID;

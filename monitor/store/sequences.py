@@ -18,7 +18,7 @@ from monitor.store.clocks import Sample
 from monitor.store.numbering import Boot, Boots
 from monitor.store.numbers import Run
 from monitor.store.tables import microseconds, series_number
-from monitor.store.taken import Known, Taken, refusals
+from monitor.store.taken import Known, Taken, lane_of
 
 
 @dataclass(slots=True)
@@ -64,8 +64,7 @@ class _Intake:
     def is_new_refusal(self, row: Rejected) -> bool:
         """Note the numbers of a refusal; tell whether it is listed for the first time."""
         origins = [origin for origin in (row.origin, *row.others) if origin is not None]
-        lane = refusals(row.topic)
-        known = [self._note(origin, lane)[1] for origin in origins]
+        known = [self._note(origin, lane_of(origin.topic or row.topic))[1] for origin in origins]
         return not known or any(found is not Known.TAKEN for found in known)
 
     def take(self, reading: Reading) -> None:
@@ -76,7 +75,7 @@ class _Intake:
             if name not in self._series:
                 self._series[name] = series_number(self._db, *name)
             series = self._series[name]
-            boot, known = self._note(origin, series)
+            boot, known = self._note(origin, lane_of(origin.topic) if origin.topic else series)
             if known is Known.TAKEN:
                 return
             if boot is not None and known is Known.NEW:

@@ -104,6 +104,21 @@ def test_messages_of_several_points_may_have_one_number(store: SqliteStore) -> N
     assert store.rejected_count() == 2
 
 
+def test_a_message_is_stored_or_refused_but_not_both(store: SqliteStore) -> None:
+    """Without a time stamp the second delivery of a message is refused: its time is unknown by then."""
+    first = Origin("pump", "a", 1, T0, "t")
+    row = Reading("mill-3", Point.PRESSURE, T0, 1.0, first)
+    bad = Rejected(T0, "t", "time unknown", b"", first._replace(sequence=2))
+    assert len(store.commit([row], [bad]).new) == 1
+    again = [origin._replace(heard=T0 + 9) for origin in (first, first._replace(sequence=2))]
+    refused = Rejected(T0 + 9, "t", "time unknown", b"", again[0])
+    assert store.commit([Reading("mill-3", Point.PRESSURE, T0 + 9, 1.0, again[1])], [refused]).new == []
+    assert store.rejected_count() == 1
+    assert stored(store) == [(0.0, 1.0)]
+    other = first._replace(topic="u", heard=T0 + 9)
+    assert len(store.commit([Reading("mill-3", Point.HEATER, T0, 1.0, other)], []).new) == 1
+
+
 def test_a_refusal_counts_as_come_and_is_listed_once(store: SqliteStore) -> None:
     store.commit([reading(1, 10.0), reading(3, 30.0)], [refusal(2, 20.0)])
     store.commit([], [refusal(2, 40.0)])

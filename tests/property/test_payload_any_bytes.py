@@ -16,7 +16,16 @@ NOW = 1769839200.0
 SITES = {"a": Site("a", unit="psi")}
 TOPICS = (
     *DEFAULT_TOPICS,
-    TopicTable(topic="m/{site}", point=Point.PRESSURE, samples_path="d", value_path="[1]", time_path="[0]"),
+    TopicTable(
+        topic="m/{site}",
+        point=Point.PRESSURE,
+        samples_path="d",
+        value_path="[1]",
+        time_path="[0]",
+        device_path="device",
+        boot_path="[2]",
+        sequence_path="sequence",
+    ),
     TopicTable(
         topic="n", site="a", point=Point.HEATER, value_path="h", time_path="t", on=("x",), time_format="ms"
     ),
@@ -42,7 +51,8 @@ numbers = st.one_of(
 scalars = st.one_of(
     st.none(), st.booleans(), numbers, st.text(), st.sampled_from(["on", "kPa", "2026-01-31T06:00:00Z"])
 )
-keys = st.one_of(st.sampled_from(["time", "value", "unit", "d", "h", "t", "p", "u"]), st.text())
+names = ["time", "value", "unit", "d", "h", "t", "p", "u", "device", "boot", "sequence"]
+keys = st.one_of(st.sampled_from(names), st.text())
 values = st.recursive(
     scalars, lambda inner: st.one_of(st.lists(inner), st.dictionaries(keys, inner)), max_leaves=20
 )
@@ -56,6 +66,12 @@ def check(topic, payload, retained):
         assert not item.reason.startswith("not understood")
         item.reason.encode()
         assert len(item.payload) <= 512
+    numbers = [number for item in refused for number in (item.origin, *item.others)]
+    for number in filter(None, [*numbers, *(reading.origin for reading in readings)]):
+        assert 0 <= number.sequence < 2**63
+        assert 0 < len(number.device.encode()) <= 256
+        assert 0 < len(number.boot.encode()) <= 256
+        assert not set("/+#\0\n") & set(number.device)
     for reading in readings:
         assert reading.site == "a"
         assert math.isfinite(reading.value)

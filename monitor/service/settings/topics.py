@@ -88,6 +88,9 @@ class TopicTable(Table):
     time_path: JsonPath | None = None
     time_format: TimeFormat = "auto"
     unit_path: JsonPath | None = None
+    device_path: JsonPath | None = None
+    boot_path: JsonPath | None = None
+    sequence_path: JsonPath | None = None
     unit: str | None = None
     scale: ScaleTable | None = None
     on: Words | None = None
@@ -104,9 +107,18 @@ class TopicTable(Table):
 
     @model_validator(mode="after")
     def _paths_go_together(self) -> Self:
-        for name in ("samples_path", "time_path", "unit_path"):
+        for name in ("samples_path", "time_path", "unit_path", "sequence_path"):
             if getattr(self, name) is not None and self.value_path is None:
                 raise refuse(f"{name} needs value_path, which says where the value stands", at=(name,))
+        for name in ("device_path", "boot_path"):
+            if getattr(self, name) is not None and self.sequence_path is None:
+                raise refuse(f"{name} needs sequence_path, which says where the number stands", at=(name,))
+        if self.sequence_path is not None and self.boot_path is None:
+            raise refuse(
+                "sequence_path needs boot_path: where a device starts to count anew, its boot must change, or its "
+                "readings would be taken for repeats",
+                at=("sequence_path",),
+            )
         return self
 
     @model_validator(mode="after")
