@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, TextIO
+from typing import TYPE_CHECKING, Any, Final, TextIO
 
 from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, ChannelSettings, composer
@@ -24,12 +24,16 @@ from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
 from monitor.service.settings import ServiceSettings
 from monitor.service.settings.copyfile import CopyTable
+from monitor.service.teller import Teller
+from monitor.service.vitals import BrokerLimits
+from monitor.service.watching import Part, Sources, Watch, program_version
 from monitor.site import Site
 from monitor.store.ballast import MB, Ballast
 from monitor.store.lock import alone_in
 from monitor.store.retention import Keep
 from monitor.store.sqlite import SqliteStore
 from monitor.store.upkeep import Upkeep
+from monitor.web import told
 
 if TYPE_CHECKING:  # the client library of the copy takes half a second to load
     from monitor.store.influx.copier import Copier
@@ -148,7 +152,8 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
         )
         service = Service(parts, listener)
         if settings.timeseries and ledger:
-            service.copier = copier_of(settings.timeseries, ledger, store, service.runner, clock)
+            service.copier = copier = copier_of(settings.timeseries, ledger, store, service.runner, clock)
+            service.watch.add("copy", Part(lambda: copier.alive))
         yield service
 
 
@@ -188,6 +193,8 @@ class Service:
         self._upkeep = parts.upkeep
         self.copier: Copier | None = None
         self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
+        self._teller = self._new_teller(parts)
+        self.watch = self._new_watch(parts)
         self._page = None
         if listener is not None:
             # The page costs half a second to load; a service without one should not pay it.
@@ -196,7 +203,36 @@ class Service:
 
             loopback = listener.getsockname()[0] in {"127.0.0.1", "::1"}
             hosts = LOOPBACK if loopback else ("*",)
-            self._page = PageServer(create_app(self.board, parts.page_clock, hosts), listener)
+            app = create_app(self.board, parts.page_clock, hosts, self.watch)
+            self._page = page = PageServer(app, listener)
+            self.watch.add("page", Part(lambda: page.alive, lambda: page.beat))
+
+    def _new_teller(self, parts: Parts) -> Teller:
+        desks, version = self.runner.desks, program_version()
+
+        def verdict(site: str) -> dict[str, Any] | None:
+            desk, view = desks[site], self.board.site(site)
+            if view is None or not (desk.live or desk.failure) or self.watch.stalled():
+                return None
+            return told.verdict(view, parts.page_clock.now(), desk.failure)
+
+        def state() -> dict[str, Any]:
+            return told.state(self.board.health(), version, self.watch.warnings())
+
+        return Teller(tuple(desks), verdict, state, told.write, parts.source.publish, parts.clock)
+
+    def _new_watch(self, parts: Parts) -> Watch:
+        path = parts.store.database.path
+        watch = Watch(
+            Sources(self.board, parts.store, path, self._teller.words, parts.source.health, BrokerLimits)
+        )
+        watch.add("worker", Part(lambda: self.runner.alive, lambda: self.runner.beat))
+        watch.add("alerts", Part(lambda: self._sender.alive))
+        watch.add("teller", Part(lambda: self._teller.alive))
+        upkeep = parts.upkeep
+        if upkeep is not None:
+            watch.add("upkeep", Part(lambda: upkeep.alive))
+        return watch
 
     @property
     def url(self) -> str | None:
@@ -221,11 +257,13 @@ class Service:
             self._upkeep.start()
         if self.copier is not None:
             self.copier.start()
+        self._teller.start()
         if self._page is not None:
             self._page.start()
 
     def stop(self) -> bool:
         """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
+        self._teller.stop()
         finished = self.runner.stop()
         sent = self._sender.stop()
         if self.copier is not None:

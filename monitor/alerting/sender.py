@@ -106,6 +106,11 @@ class OutboxSender:
         ended = [worker.join(share) for worker in self._workers]
         return all(ended)
 
+    @property
+    def alive(self) -> bool:
+        """Tell whether the thread of each channel runs."""
+        return all(worker.alive for worker in self._workers)
+
     def problems(self) -> list[str]:
         """Return what keeps alerts from going out, in words."""
         return [problem for worker in self._workers if (problem := worker.problem())]
@@ -211,8 +216,12 @@ class _Worker:
             self._thread.join(timeout)
         return not self._thread.is_alive()
 
+    @property
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
     def problem(self) -> str:
-        if not self._thread.is_alive():
+        if not self.alive:
             return f"alerts to {self.name} are not being sent; restart the service"
         return self._desk.failure
 

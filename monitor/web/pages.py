@@ -8,7 +8,7 @@ from typing import Any, Final
 from urllib.parse import parse_qs
 
 from fastapi import FastAPI, HTTPException, Request, Response
-from fastapi.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from fastapi.templating import Jinja2Templates
 
 from monitor.service.ports import Board, Clock, SiteView
@@ -39,8 +39,6 @@ class Pages:
         app.add_api_route("/parts/sites/{site_id}", self.site_part, **page)
         app.add_api_route("/events/{number}/acknowledge", self.acknowledge, methods=["POST"])
         app.add_api_route("/api/sites", self.api_sites, methods=["GET"])
-        app.add_api_route("/livez", self.livez, methods=["GET"])
-        app.add_api_route("/readyz", self.readyz, methods=["GET"])
 
     def overview(self, request: Request) -> Response:
         """Show all sites, most urgent first."""
@@ -76,16 +74,6 @@ class Pages:
     def api_sites(self) -> Response:
         """Return all sites for other programs: kPa gauge, UTC."""
         return JSONResponse([self._machine(view) for view in self._board.sites()])
-
-    async def livez(self) -> Response:
-        """Answer while this process answers at all."""
-        return PlainTextResponse("ok\n")
-
-    def readyz(self) -> Response:
-        """Answer 200 when readings can come in and be kept, 503 with the reasons when not."""
-        health = self._board.health()
-        answer = {"ready": not health.problems, "problems": list(health.problems)}
-        return JSONResponse(answer, 503 if health.problems else 200)
 
     def problem(self, request: Request, status: int, text: str) -> Response:
         """Say what is wrong: to people as a page, to programs as JSON."""

@@ -42,6 +42,16 @@ def listen(host: str, port: int, *, search: bool) -> socket.socket:
     )
 
 
+class _Server(uvicorn.Server):
+    """Counts the turns of its loop."""
+
+    beat = 0
+
+    async def on_tick(self, counter: int) -> bool:
+        self.beat += 1
+        return await super().on_tick(counter)
+
+
 class PageServer:
     """The running page, from `start` to `stop`."""
 
@@ -58,7 +68,7 @@ class PageServer:
             # A browser holds its connection open; a stop does not wait for it.
             timeout_graceful_shutdown=1,
         )
-        self._server = uvicorn.Server(config)
+        self._server = _Server(config)
         self._thread = threading.Thread(target=self._server.run, args=([listener],), name="page", daemon=True)
 
     @property
@@ -70,6 +80,11 @@ class PageServer:
     def ready(self) -> bool:
         """Tell whether the page answers already."""
         return self._server.started
+
+    @property
+    def beat(self) -> int:
+        """Return a number that changes as long as the loop of the page turns."""
+        return self._server.beat
 
     def start(self) -> None:
         """Begin to answer; returns at once."""

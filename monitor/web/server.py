@@ -16,6 +16,8 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 
 from monitor.errors import StoreError
 from monitor.service.ports import Board, Clock
+from monitor.service.vitals import Watched
+from monitor.web.health import Health
 from monitor.web.pages import Pages
 
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
@@ -33,7 +35,9 @@ HEADERS: Final = {
 }
 
 
-def create_app(board: Board, clock: Clock, hosts: Sequence[str] = LOOPBACK) -> FastAPI:
+def create_app(
+    board: Board, clock: Clock, hosts: Sequence[str] = LOOPBACK, watched: Watched | None = None
+) -> FastAPI:
     """Return the web application; it reads through the board only.
 
     Parameters
@@ -44,10 +48,13 @@ def create_app(board: Board, clock: Clock, hosts: Sequence[str] = LOOPBACK) -> F
         What the page calls now; in accelerated time not the time of day.
     hosts : Sequence[str]
         Names under which it may be asked for; ``*`` allows any.
+    watched : Watched or None
+        The service itself, for ``/healthz`` and ``/metrics``.
     """
     app = FastAPI(title="cushionwatch", docs_url=None, redoc_url=None, openapi_url=None)
     pages = Pages(board, clock)
     pages.add_to(app)
+    Health(board, watched).add_to(app)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts))
     _guard(app)

@@ -116,7 +116,7 @@ def test_the_demo_tells_its_whole_story_and_stops_cleanly(tmp_path: Path) -> Non
         for site in sites:
             assert "Open events" in (page := fetch(f"{url}/sites/{site}")) or "No open event" in page
             assert page.count('<svg class="chart"') == 4
-        assert json.loads(fetch(f"{url}/readyz")) == {"ready": True, "problems": []}
+        assert json.loads(fetch(f"{url}/readyz")) == {"ready": True, "problems": [], "warnings": []}
         children += one.children()
         began = time.monotonic()
         one.process.send_signal(signal.SIGINT)

@@ -442,7 +442,7 @@ def test_sites_for_programs_are_kpa_and_utc(client: Page) -> None:
 
 def test_liveness_and_readiness(client: Page, board: FakeBoard) -> None:
     assert client.get("/livez").text == "ok\n"
-    assert client.get("/readyz").json() == {"ready": True, "problems": []}
+    assert client.get("/readyz").json() == {"ready": True, "problems": [], "warnings": []}
     board.problems.append("no connection to the broker")
     answer = client.get("/readyz")
     assert (answer.status_code, answer.json()["problems"]) == (503, ["no connection to the broker"])

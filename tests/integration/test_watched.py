@@ -1,0 +1,125 @@
+"""The health of the service, asked from outside over HTTP while its parts are taken away one by one."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+from broker import Broker, running_broker, wait_until
+from prometheus_client.parser import text_string_to_metric_families
+from running import Folder, Service, publish, service
+
+from monitor.service.clock import SystemClock
+
+SITE = 'id = "a"\nunit = "kPa"\n'
+TOPIC = "cushionwatch/a/pressure"
+
+
+@pytest.fixture
+def running(tmp_path: Path) -> Iterator[tuple[Folder, Broker, Service]]:
+    with running_broker(tmp_path) as broker:
+        folder = Folder(tmp_path / "service", broker, SITE)
+        with service(folder) as one:
+            yield folder, broker, one
+
+
+def ask(folder: Folder, path: str) -> httpx.Response:
+    return httpx.get(folder.url + path, timeout=10)
+
+
+def metrics(folder: Folder) -> dict[str, float]:
+    answer = ask(folder, "/metrics")
+    assert answer.status_code == 200
+    return {
+        sample.name + "".join(f"{{{value}}}" for value in sample.labels.values()): sample.value
+        for family in text_string_to_metric_families(answer.text)
+        for sample in family.samples
+    }
+
+
+def test_a_service_that_works_says_so_in_each_way(running: tuple[Folder, Broker, Service]) -> None:
+    folder, broker, _ = running
+    publish(broker, [(TOPIC, b"412.5"), (TOPIC, b"not a number")])
+    wait_until(lambda: metrics(folder)["cushionwatch_readings_stored_total"] == 1, what="the reading")
+    health = ask(folder, "/healthz")
+    assert (health.status_code, health.headers["content-type"]) == (200, "application/json")
+    parts = dict.fromkeys(["worker", "alerts", "teller", "upkeep", "page"], True)
+    assert health.json() == {"alive": True, "parts": parts, "stalled": []}
+    assert ask(folder, "/readyz").json() == {"ready": True, "problems": [], "warnings": []}
+    wait_until(lambda: metrics(folder)["cushionwatch_sites{learning}"] == 1, what="the verdict")
+    found = metrics(folder)
+    assert found["cushionwatch_readings_rejected_total"] == 1
+    assert found["cushionwatch_ready"] == found["cushionwatch_broker_connected"] == 1
+    assert found["cushionwatch_problems"] == found["cushionwatch_alerts_owed"] == 0
+    assert 0 <= SystemClock().now() - found["cushionwatch_last_message_timestamp_seconds"] < 60
+    assert found["cushionwatch_store_bytes"] > 0
+    assert found["process_start_time_seconds"] > 1.7e9
+
+
+def test_metrics_keep_to_the_pages_rules(running: tuple[Folder, Broker, Service]) -> None:
+    folder, _, _ = running
+    for path in ("/metrics", "/healthz", "/readyz"):
+        foreign = httpx.get(folder.url + path, headers={"Host": "evil.example"}, timeout=10)
+        assert foreign.status_code == 400
+        assert "cushionwatch_" not in foreign.text
+        headers = ask(folder, path).headers
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["cache-control"] == "no-store"
+        assert "default-src 'self'" in headers["content-security-policy"]
+        assert httpx.post(folder.url + path, timeout=10).status_code == 405
+
+
+def test_without_a_broker_it_lives_and_is_not_ready(running: tuple[Folder, Broker, Service]) -> None:
+    folder, broker, _ = running
+    broker.stop()
+    wait_until(lambda: not folder.ready(), timeout=20, what="the loss of the broker")
+    ready = ask(folder, "/readyz")
+    assert ready.status_code == 503
+    assert "no connection to the broker" in ready.json()["problems"][0]
+    assert ask(folder, "/healthz").status_code == 200
+    found = metrics(folder)
+    assert found["cushionwatch_ready"] == found["cushionwatch_broker_connected"] == 0
+    assert found["cushionwatch_problems"] == 1
+    broker.start()
+    wait_until(folder.ready, timeout=90, what="the broker's return")
+    assert metrics(folder)["cushionwatch_ready"] == 1
+
+
+def test_while_the_store_refuses_it_lives_and_is_not_ready(running: tuple[Folder, Broker, Service]) -> None:
+    """Another program holds the file: what comes is not acknowledged, and kept by the broker."""
+    folder, broker, _ = running
+    other = sqlite3.connect(folder.path / "var" / "cushionwatch.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    publish(broker, [(TOPIC, b"412.5")])
+    wait_until(lambda: not folder.ready(), timeout=60, what="the refusal")
+    problems = ask(folder, "/readyz").json()["problems"]
+    assert any("another program holds the file" in problem for problem in problems)
+    assert ask(folder, "/healthz").status_code == 200  # a new start would not help
+    assert metrics(folder)["cushionwatch_readings_stored_total"] == 0
+    other.execute("ROLLBACK")
+    other.close()
+    wait_until(folder.ready, timeout=60, what="the store's return")
+    assert metrics(folder)["cushionwatch_readings_stored_total"] == 1
+
+
+def test_a_store_that_cannot_be_read_is_told_and_the_rest_goes_on(
+    running: tuple[Folder, Broker, Service],
+) -> None:
+    folder, _, _ = running
+    store = folder.path / "var" / "cushionwatch.db"
+    store.rename(store.with_suffix(".away"))
+    try:
+        assert ask(folder, "/healthz").status_code == 200
+        answer = ask(folder, "/readyz")
+        assert (answer.status_code, answer.json()["ready"]) == (503, False)
+        assert "cushionwatch.db" in answer.json()["problems"][0]
+        found = metrics(folder)
+        assert found["cushionwatch_store_readable"] == found["cushionwatch_ready"] == 0
+        assert found["cushionwatch_broker_connected"] == 1
+        assert "cushionwatch_alerts_owed" not in found
+    finally:
+        store.with_suffix(".away").rename(store)
+    assert ask(folder, "/readyz").status_code == 200
