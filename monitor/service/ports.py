@@ -179,7 +179,7 @@ class BootProgress:
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
+class DeviceProgress:
     """What a device can know of its messages: its newest boot first, then others heard in the same days."""
 
     device: str
@@ -264,7 +264,7 @@ class Store(Protocol):
     def numbering_counts(self) -> NumberingCounts:
         """Return counts over all devices that number."""
 
-    def progress(self, devices: Sequence[str]) -> list[Progress]:
+    def progress(self, devices: Sequence[str]) -> list[DeviceProgress]:
         """Return what has come of each of these devices, those left out that do not number."""
 
     def numbering_devices(self, since: float) -> list[str]:

@@ -25,6 +25,7 @@ from monitor.service.corrections import Corrections
 from monitor.service.desk import Desk
 from monitor.service.outcomes import DAY, Outcome, outcomes
 from monitor.service.ports import Alert, Clock, Message, MessageSource, Overdue, Store
+from monitor.service.receipts import Receipts
 from monitor.site import Site, Visit
 
 LOG = logging.getLogger("cushionwatch.runner")
@@ -97,6 +98,8 @@ class Runner:
         self._owed: deque[tuple[Site, Outcome]] = deque()
         self._looked = -math.inf
         self._corrections = Corrections()
+        self._receipts = Receipts(store, source)
+        self._new: Sequence[Reading] = ()
         self._save_due: dict[str, float] = {}
         self._behind = clock.now()
         self._connected = False
@@ -159,6 +162,7 @@ class Runner:
         for site_id, desk in self.desks.items():
             mark = overdue.get(site_id)
             desk.rebuild(self._store, math.inf if mark is None else mark.since, mark)
+        self._receipts.begin(self._clock.now())
         if not self.desks:
             self._ready.set()
 
@@ -191,12 +195,14 @@ class Runner:
         if not self._persist(partial(self._commit, readings, rejected)):
             return  # told to stop while the store refused: the broker keeps what was not acknowledged
         self._source.acknowledge(messages)
-        self._analyse(readings)
+        self._analyse(self._new)
 
     def _commit(self, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> None:
         analysed = {site: self.desks[site].final for site in {r.site for r in readings} if site in self.desks}
         committed = self._store.commit(readings, rejected, analysed)
+        self._new = committed.new
         self.stored += len(committed.new)
+        self._receipts.note(committed, self._clock.now())
 
     def _analyse(self, readings: Sequence[Reading]) -> None:
         by_site: dict[str, list[Reading]] = {}
@@ -210,6 +216,7 @@ class Runner:
 
     def _housekeep(self, messages: Sequence[Message]) -> None:
         now = self._clock.now()
+        self._receipts.publish(now)
         connected = self._source.health().connected
         if connected != self._connected or any(message.retained for message in messages):
             self._connected, self._behind = connected, now

@@ -8,7 +8,7 @@ from typing import Any, Final
 import apsw
 
 from monitor.readings import Origin, Point, Reading
-from monitor.service.ports import BootProgress, Gap, GapState, NumberingCounts, Progress, SetBack
+from monitor.service.ports import BootProgress, DeviceProgress, Gap, GapState, NumberingCounts, SetBack
 from monitor.store.numbering import WAITED
 from monitor.store.tables import seconds
 
@@ -64,7 +64,7 @@ def select_retold(db: apsw.Connection, site: str, point: Point, limit: int) -> l
     ]
 
 
-def select_progress(db: apsw.Connection, devices: Sequence[str]) -> list[Progress]:
+def select_progress(db: apsw.Connection, devices: Sequence[str]) -> list[DeviceProgress]:
     """Return what has come of each of these devices that numbers: its boots, the one heard last first."""
     found = []
     for device in devices:
@@ -74,7 +74,7 @@ def select_progress(db: apsw.Connection, devices: Sequence[str]) -> list[Progres
         ).fetchall()
         boots = [_progress(db, row) for row in rows if row[3] >= rows[0][3] - WAITED]
         if boots:
-            found.append(Progress(device, boots))
+            found.append(DeviceProgress(device, boots))
     return found
 
 

@@ -15,12 +15,12 @@ from monitor.service.ports import (
     Alert,
     Committed,
     Delivery,
+    DeviceProgress,
     Event,
     EventChange,
     Gap,
     NumberingCounts,
     Overdue,
-    Progress,
     SavedState,
     SetBack,
 )
@@ -112,7 +112,7 @@ class SqliteStore:
         with self._database.read() as db:
             return gaps.count(db)
 
-    def progress(self, devices: Sequence[str]) -> list[Progress]:
+    def progress(self, devices: Sequence[str]) -> list[DeviceProgress]:
         """Return what has come of each of these devices, those left out that do not number."""
         with self._database.read() as db:
             return gaps.select_progress(db, devices)

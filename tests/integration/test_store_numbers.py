@@ -10,7 +10,7 @@ import apsw
 import pytest
 
 from monitor.readings import Origin, Point, Reading, Rejected
-from monitor.service.ports import BootProgress, Gap, GapState, Progress, SetBack
+from monitor.service.ports import BootProgress, Gap, GapState, DeviceProgress, SetBack
 from monitor.store import copies, numbering, schema, taken
 from monitor.store.numbering import DAY
 from monitor.store.sqlite import SqliteStore
@@ -253,7 +253,7 @@ def test_a_device_is_told_how_far_it_may_forget(store: SqliteStore) -> None:
     store.commit([reading(number, float(number), boot="a") for number in (40, 41, 44)], [])
     store.commit([reading(number, 100.0 + number, boot="b") for number in (3, 4)], [])
     assert store.progress(["pump", "nobody"]) == [
-        Progress(
+        DeviceProgress(
             "pump",
             [
                 BootProgress("b", 0, 4, [(1, 2)], T0 + 104.0),
