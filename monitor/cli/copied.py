@@ -12,14 +12,21 @@ from monitor.cli.config import DEFAULT, EPILOG, Config, load
 def copy(
     config: Config = DEFAULT,
     limit: Annotated[int, typer.Option(min=1, max=100_000, help="How many of the newest to list.")] = 20,
+    everything: Annotated[
+        bool,
+        typer.Option(
+            "--everything", help="Owe all that is stored once more, for a database that is new or empty."
+        ),
+    ] = False,
 ) -> None:
     """Tell what is still owed to the time-series database, which points it refused, and which gaps it has.
 
-    Works beside a running service. The embedded store has all of it in any case.
+    Works beside a running service, which sends what is owed. The embedded store has all of it in any case.
 
     Example: `cushionwatch copy --config config/cushionwatch.toml --limit 5`
     """
-    from monitor.app import open_ledger  # noqa: PLC0415 - loads the store
+    from monitor.app import open_ledger, open_store  # noqa: PLC0415 - loads the store
+    from monitor.store.influx.history import owe_history  # noqa: PLC0415
     from monitor.web.machine import rfc3339  # noqa: PLC0415
 
     settings = load(config)
@@ -27,6 +34,9 @@ def copy(
         typer.echo(f"No copy is made: there is no table [timeseries] in {config}")
         return
     with open_ledger(settings, settings.timeseries) as ledger:
+        if everything:
+            with open_store(settings) as store:
+                owe_history(ledger, store)
         owed, refused, gaps = ledger.counts()
         aside, missing = ledger.aside(limit), ledger.gaps(limit)
     for row in aside:

@@ -6,6 +6,7 @@ What is counted: points sent = points stored there + points set aside, none twic
 from __future__ import annotations
 
 import random
+import signal
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -35,12 +36,14 @@ from monitor.errors import StoreError
 from monitor.readings import Point, Reading
 from monitor.service.clock import SystemClock
 from monitor.store.influx.copier import Copier
+from monitor.store.influx.history import owe_history
 from monitor.store.influx.ledger import Ledger
-from monitor.store.influx.lines import COPY, FIELDS, READING, VERDICTS
+from monitor.store.influx.lines import COPY, EVENT, FIELDS, READING, VERDICTS
 from monitor.store.influx.reader import count_readings, query
 from monitor.store.influx.remote import Remote, Target
 from monitor.store.influx.sender import BackOff
 from monitor.store.influx.store import CopiedStore
+from monitor.store.sqlite import SqliteStore
 
 EPOCH = 1_767_225_600.0
 QUICK = BackOff(first=0.02, longest=0.1, settings=0.1)
@@ -163,6 +166,31 @@ def test_a_database_that_is_down_from_the_start_gets_all_of_it_later(tmp_path: P
             one.drained()
             assert one.aside() == 0
         assert stored(server, "early") == expected(times)
+
+
+@needs_influx
+def test_all_that_is_stored_is_copied_when_it_is_asked_for(tmp_path: Path, influx: InfluxServer) -> None:
+    times = [EPOCH + 600.0 * step for step in range(1000)]
+    finding = Finding(Fault.AIR_CHARGE_LOW, EPOCH, EPOCH + 60, Severity.MEDIUM, 0.9, "", "", "")
+    with copying(tmp_path, influx.target) as one:
+        before = SqliteStore(tmp_path / "store.db")
+        before.commit([Reading("history", Point.PRESSURE, t, value_at(t)) for t in times], [])
+        before.raise_event("history", finding, {})
+        assert one.owed() == 0
+        assert owe_history(one.ledger, before) == 1000 // 6 + 1 + 1
+        before.close()
+        one.copier.start()
+        one.drained()
+        assert stored(influx, "history") == expected(times)
+        assert len(influx.rows(f"SELECT standing FROM {EVENT} WHERE site = 'history'")) == 1  # noqa: S608
+
+
+def test_more_history_than_may_be_owed_is_refused_before_anything_is_lost(tmp_path: Path) -> None:
+    with copying(tmp_path, Target("http://127.0.0.1:9", "o", "b", lambda: "t"), most=20) as one:
+        one.put("a", [EPOCH + 3600.0 * hour for hour in range(15)])
+        with pytest.raises(StoreError, match=r"16 hours .* no more than 5 .* owe_at_most = 32"):
+            owe_history(one.ledger, one.store)
+        assert one.owed() == 15
 
 
 @needs_influx
@@ -441,6 +469,38 @@ def test_a_server_with_v2_writes_alone_takes_all_of_it(tmp_path: Path) -> None:
         assert one.aside() == 0
         match = f'{READING}_{FIELDS[Point.PRESSURE]}{{site="river-12"}}'
         wait_until(lambda: server.series(match), what="readable points")
+        (series,) = server.series(match)
+    assert list(zip(series["timestamps"], series["values"], strict=True)) == [
+        (round(t * 1000), pytest.approx(value_at(t), rel=1e-12)) for t in times
+    ]
+
+
+def test_a_server_that_confirms_before_it_writes_gets_again_what_it_lost_when_it_was_killed(
+    tmp_path: Path,
+) -> None:
+    """It loses the last seconds on a kill (seen: 79 of 131 thousand points in 15 s), having answered 204."""
+    times = [EPOCH + step for step in range(20_000)]
+    with running_metrics(tmp_path / "vm") as server, copying(tmp_path, server.target) as one:
+        one.copier.start()
+
+        def feed() -> None:
+            for first in range(0, 20_000, 50):
+                one.put("killed", times[first : first + 50])
+                time.sleep(0.01)
+
+        feeder = threading.Thread(target=feed)
+        feeder.start()
+        for _ in range(2):
+            time.sleep(1.0)
+            server.stop(signal.SIGKILL)
+            time.sleep(0.3)
+            server.start()
+        feeder.join()
+        one.drained()
+        match = f'{READING}_{FIELDS[Point.PRESSURE]}{{site="killed"}}'
+        wait_until(
+            lambda: sum(len(part["values"]) for part in server.series(match)) == 20_000, what="all points"
+        )
         (series,) = server.series(match)
     assert list(zip(series["timestamps"], series["values"], strict=True)) == [
         (round(t * 1000), pytest.approx(value_at(t), rel=1e-12)) for t in times

@@ -94,7 +94,7 @@ def test_a_database_that_is_away_stops_neither_the_service_nor_its_end(tmp_path:
                 broker, [(default_topic("mill-3", Point.PRESSURE), encode_samples([(now, 300.0)], "kPa"))]
             )
             wait_until(lambda: home.last("mill-3") > 0, what="a reading")
+            wait_until(lambda: "the copy waits" in one.err.read_text(), what="a failed write")
             assert httpx.get(f"{home.url}/readyz", timeout=5).json()["ready"]
             assert one.stop() == 0
         assert counts(path)[0] >= 1
-        assert "the copy waits" in one.err.read_text()

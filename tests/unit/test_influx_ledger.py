@@ -46,7 +46,7 @@ def test_what_comes_while_a_row_is_being_sent_is_owed_apart(ledger: Ledger) -> N
     sent = ledger.take(10)
     owe(ledger, EPOCH + 1)
     assert ledger.take(10) == sent  # until it is struck off, also after a restart
-    ledger.strike(sent)
+    ledger.strike(sent, 0.0)
     (span,) = ledger.take(10)
     assert (span.first_us, span.last_us) == (round((EPOCH + 1) * 1e6),) * 2
 

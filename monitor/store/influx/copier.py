@@ -129,8 +129,12 @@ class Copier:
     # ---- the thread
 
     def _run(self) -> None:
+        doubted = False  # nobody knows what became of the database while this service was away
         while not self._stopping.is_set():
             try:
+                if not doubted:
+                    self._ledger.doubt()
+                    doubted = True
                 self.round()
                 self._store_problem = ""
             except StoppedError:
@@ -174,7 +178,7 @@ class Copier:
         if batch:
             self._sender.deliver(batch)
         if whole:
-            self._ledger.strike(whole)
+            self._ledger.strike(whole, self._clock.now())
 
     def _lines(self, span: Span) -> list[str]:
         if span.kind == EVENTS:

@@ -24,6 +24,8 @@ EVENTS: Final = "events"
 """Kind of a row that owes the events of a site; other kinds are the points of readings."""
 LINES: Final = "state"
 """Kind of a gap in what is only sampled: verdicts and estimates of the air charge."""
+DOUBTED: Final = 60.0
+"""Seconds for which a confirmed span is sent again if the database goes away: some write to the disk later."""
 KEEP_ASIDE: Final = 100_000
 """Refused points that stay listed, and gaps."""
 
@@ -44,6 +46,21 @@ CREATE TABLE gap (
 ) STRICT;
 CREATE INDEX gap_by_series ON gap (kind, site, last_us);
 """
+
+_RECENT: Final = """
+CREATE TABLE recent (  -- confirmed by the database a moment ago, perhaps not yet on its disk
+    kind TEXT NOT NULL, site TEXT NOT NULL, hour INTEGER NOT NULL,
+    first_us INTEGER NOT NULL, last_us INTEGER NOT NULL, confirmed REAL NOT NULL, PRIMARY KEY (kind, site, hour)
+) STRICT, WITHOUT ROWID;
+"""
+
+
+_OWE: Final = "INSERT INTO owed (kind, site, hour, first_us, last_us)"
+_WIDEN: Final = (
+    "ON CONFLICT DO UPDATE SET first_us = min(first_us, excluded.first_us), "
+    "last_us = max(last_us, excluded.last_us)"
+)
+_NOTE_RECENT: Final = f"INSERT INTO recent VALUES (?, ?, ?, ?, ?, ?) {_WIDEN}, confirmed = excluded.confirmed"  # noqa: S608
 
 
 class Span(NamedTuple):
@@ -87,7 +104,7 @@ class Ledger:
     """
 
     def __init__(self, path: Path, *, most: int = 200_000) -> None:
-        self._database = Database(path, migrations=(_SCHEMA,))
+        self._database = Database(path, migrations=(_SCHEMA, _RECENT))
         self._most = most
         self._lock = threading.RLock()
 
@@ -123,11 +140,13 @@ class Ledger:
             return
         with self._database.write() as db:
             db.executemany(
-                "INSERT INTO owed (kind, site, hour, first_us, last_us) VALUES (?, ?, ?, ?, ?) "
-                "ON CONFLICT DO UPDATE SET first_us = min(first_us, excluded.first_us), "
-                "last_us = max(last_us, excluded.last_us)",
-                [(*key, *span) for key, span in hours.items()],
+                f"{_OWE} VALUES (?, ?, ?, ?, ?) {_WIDEN}", [(*key, *span) for key, span in hours.items()]
             )
+
+    def room(self) -> int:
+        """Return how many more rows can be owed before the oldest become gaps."""
+        with self._database.read() as db:
+            return self._most - _count(db, "SELECT count(*) FROM owed")
 
     def take(self, limit: int) -> list[Span]:
         """Return the rows that are taken already, else take up to ``limit`` of the oldest."""
@@ -138,10 +157,24 @@ class Ledger:
                 db.executemany("UPDATE owed SET taken = 1 WHERE id = ?", [(span.id,) for span in found])
             return found
 
-    def strike(self, spans: Sequence[Span]) -> None:
-        """Forget spans: the database has them."""
+    def strike(self, spans: Sequence[Span], now: float) -> None:
+        """Owe spans no longer: the database has confirmed them. They can be doubted for a while."""
+        rows = [
+            (span.kind, span.site, span.first_us // HOUR_US, span.first_us, span.last_us, now)
+            for span in spans
+        ]
         with self._database.write() as db:
             db.executemany("DELETE FROM owed WHERE id = ?", [(span.id,) for span in spans])
+            db.execute("DELETE FROM recent WHERE confirmed NOT BETWEEN ? AND ?", (now - DOUBTED, now))
+            db.executemany(_NOTE_RECENT, rows)
+
+    def doubt(self) -> None:
+        """Owe again what was confirmed a moment ago: the database may have lost it when it went away."""
+        with self._lock, self._database.write() as db:
+            db.execute(
+                f"{_OWE} SELECT kind, site, hour, first_us, last_us FROM recent WHERE true {_WIDEN}"  # noqa: S608
+            )
+            db.execute("DELETE FROM recent")
 
     def trim(self, now: float) -> int:
         """Make gaps of the oldest rows beyond the bound; return how many that were."""

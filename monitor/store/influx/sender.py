@@ -89,6 +89,8 @@ class Sender:
             try:
                 self._try(batch)
             except AwayError as error:
+                if not failed:
+                    self._ledger.doubt()
                 failed += 1
                 wait = max(self._back_off.wait(failed, self._chance()), error.after)
                 self._note(str(error), wait, settings=False)
