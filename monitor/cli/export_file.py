@@ -36,7 +36,7 @@ class LogFile:
         if not len(rows):
             return
         times = np.rint(rows.time * 1e6).astype(np.int64)
-        time = pa.array(_texts(times)) if self._text else pa.array(times, pa.timestamp("us", "UTC"))
+        time = pa.array(texts(times)) if self._text else pa.array(times, pa.timestamp("us", "UTC"))
         numbers = (in_unit(rows.pressure, self._factor), rows.heater, rows.temperature)
         columns = [time, *(pa.array(column, mask=np.isnan(column)) for column in numbers)]
         self._writer.write(pa.record_batch(columns, schema=_TEXT if self._text else _TYPED))
@@ -52,16 +52,22 @@ def in_unit(kpa: FloatArray, factor: float) -> FloatArray:
 @contextmanager
 def opened(path: Path, unit: str) -> Iterator[LogFile]:
     """Open a log for writing by the end of its name; it has its name only when the block ended well."""
+    with place_of(path) as (part, end), _FORMS[end](part) as writer:
+        yield LogFile(writer, unit, text=end != ".parquet")
+
+
+@contextmanager
+def place_of(path: Path) -> Iterator[tuple[Path, str]]:
+    """Yield where to write and the form by the end of a name; the file has its name when the block ended well."""
     name = path.name.lower()
-    form = next((form for end, form in _FORMS.items() if name.endswith(end)), None)
+    form = next((end for end in _FORMS if name.endswith(end)), None)
     if form is None:
         raise InputError(
             f"{path}: a log can be written as {', '.join(_FORMS)}; end the name with one of them"
         )
     part = path.with_name(path.name + ".part")
     try:
-        with form(part) as writer:
-            yield LogFile(writer, unit, text=form is not _parquet)
+        yield part, form
         part.replace(path)
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror or error}") from error
@@ -97,7 +103,7 @@ _FORMS: Final[dict[str, Callable[[Path], AbstractContextManager[Any]]]] = {
 }
 
 
-def _texts(times_us: Any) -> list[str]:
+def texts(times_us: Any) -> list[str]:
     """Return RFC 3339 texts with as many decimals as the times need."""
     stamps = times_us.astype("M8[us]")
     if (times_us % 1000).any():

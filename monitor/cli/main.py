@@ -18,6 +18,7 @@ from monitor.cli import (
     demo,
     examine,
     export,
+    gaps,
     neglected,
     rejected,
     restore,
@@ -43,7 +44,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 _MODULES: Final = (
-    demo, run, check, commission, examine, size, visit, export, backup, restore, rejected, copied, alert, neglected
+    demo, run, check, commission, examine, size, visit, export, backup, restore, rejected, gaps, copied, alert,
+    neglected,
 )  # fmt: skip
 for module in _MODULES:
     module.add_to(app)

@@ -261,6 +261,9 @@ class Store(Protocol):
     def retold(self, site: str, point: Point, limit: int = 1_000_000) -> list[Reading]:
         """Return the newest readings of a time that their device had told before, in the order they came."""
 
+    def retold_count(self, site: str) -> int:
+        """Return how many readings of a site are kept whose time their device had told before."""
+
     def numbering_counts(self) -> NumberingCounts:
         """Return counts over all devices that number."""
 

@@ -64,6 +64,14 @@ def select_retold(db: apsw.Connection, site: str, point: Point, limit: int) -> l
     ]
 
 
+def count_retold(db: apsw.Connection, site: str) -> int:
+    """Return how many readings of a site are kept of a time that was told before."""
+    row: Any = db.execute(
+        "SELECT count(*) FROM retold WHERE series IN (SELECT id FROM series WHERE site = ?)", (site,)
+    ).fetchone()
+    return int(row[0])
+
+
 def select_progress(db: apsw.Connection, devices: Sequence[str]) -> list[DeviceProgress]:
     """Return what has come of each of these devices that numbers: its boots, the one heard last first."""
     found = []

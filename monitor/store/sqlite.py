@@ -107,6 +107,11 @@ class SqliteStore:
         with self._database.read() as db:
             return gaps.select_retold(db, site, point, limit)
 
+    def retold_count(self, site: str) -> int:
+        """Return how many readings of a site are kept whose time their device had told before."""
+        with self._database.read() as db:
+            return gaps.count_retold(db, site)
+
     def numbering_counts(self) -> NumberingCounts:
         """Return counts over all devices that number."""
         with self._database.read() as db:
