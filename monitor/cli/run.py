@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+import time
 from typing import Annotated
 
 import typer
@@ -21,12 +22,13 @@ def run(
     """Run the service until it is told to stop (SIGTERM or Ctrl-C).
 
     It takes readings from the broker, keeps them, follows the air charge of each site, raises events, sends
-    alerts and serves the page. Its log goes to stderr.
+    alerts and serves the page. Its log goes to stderr. A service manager such as systemd is told when it is up,
+    what it does, and, where it asks for signs of life, that all threads move.
 
     Example: `cushionwatch run --config config/cushionwatch.toml`
     """
     from monitor.app import from_settings  # noqa: PLC0415 - loads everything
-    from monitor.cli import logs  # noqa: PLC0415
+    from monitor.cli import logs, systemd  # noqa: PLC0415
 
     settings = load(config)
     logs.set_up(logging.DEBUG if verbose else logging.INFO)
@@ -36,10 +38,16 @@ def run(
         count = len(settings.sites)
         sites = "1 site" if count == 1 else f"{count} sites"
         LOG.info("watching %s; broker %s; page %s", sites, broker, service.url or "off")
+        manager = systemd.manager()
+        if manager.watchdog is not None:
+            service.watch.patience = manager.watchdog / 2
+        supervisor = systemd.Supervisor(service, manager, time.monotonic)
         service.start()
-        while not stopping.wait(0.5) and service.alive:
-            pass
+        supervisor.look()
+        while not stopping.wait(systemd.LOOK) and service.alive:
+            supervisor.look()
         failed = not service.alive
+        supervisor.stop()
         LOG.info("stopping")
         if not service.stop() or failed:
             LOG.error("stopped, but not in order; what was not stored stays with the broker")

@@ -15,12 +15,13 @@ from typing import Final
 
 from monitor.alerting.channels import TERMINAL
 from monitor.alerting.routing import ChannelSettings
-from monitor.app import STORE, Parts, Service
+from monitor.app import STORE
 from monitor.cli import story
 from monitor.cli.children import Child, answers, free_port
 from monitor.errors import CushionwatchError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
+from monitor.running import Parts, Service
 from monitor.service.clock import SystemClock
 from monitor.service.desk import Desk
 from monitor.service.settings import BrokerTable, load_site

@@ -23,6 +23,7 @@ RENEW: Final = 240.0
 """Seconds after which the same is told again."""
 HOLDS: Final = 900.0
 """Seconds after which a reader must not believe what was told; more than three renewals."""
+_TURNS: Final = 10  # of its loop in which nothing is said
 _REST: Final = 3.0  # how many times as long as a site takes the next one waits: at most a quarter of a core
 
 COUNTERS: Final = frozenset({"stored", "rejected"})
@@ -127,7 +128,9 @@ class Teller:
     def _run(self) -> None:
         while not self._stopping.is_set():
             self.round()
-            self._stopping.wait(LOOK)
+            for _ in range(_TURNS):
+                self.beat += 1
+                self._stopping.wait(LOOK / _TURNS)
 
 
 def _news(said: Said) -> dict[str, Any]:

@@ -50,6 +50,8 @@ class Watch:
     def __init__(self, sources: Sources, monotonic: Callable[[], float] = time.monotonic) -> None:
         self._sources = sources
         self._monotonic = monotonic
+        self.patience = PATIENCE
+        """Seconds without a turn after which a part stands still."""
         self._parts: dict[str, Part] = {}
         self._progress = Progress()
         self._stored = 0
@@ -62,12 +64,16 @@ class Watch:
         """Return the threads that must run, and whether they do; waits for nothing."""
         return {name: part.alive() for name, part in self._parts.items()}
 
-    def stalled(self, patience: float = PATIENCE) -> list[str]:
-        """Return the parts that run but have not moved for ``patience`` s; waits for nothing."""
+    def stalled(self) -> list[str]:
+        """Return the parts that run but have not moved for `patience` seconds; waits for nothing."""
         beats = {
             name: part.beat() for name, part in self._parts.items() if part.beat is not None and part.alive()
         }
-        return self._progress.stalled(beats, self._monotonic(), patience)
+        return self._progress.stalled(beats, self._monotonic(), self.patience)
+
+    def standing_still(self) -> list[str]:
+        """Return the parts that have ended or do not move; waits for nothing."""
+        return [name for name, runs in self.parts().items() if not runs] + self.stalled()
 
     def warnings(self) -> Sequence[str]:
         """Return what a person should look at in calm; waits for nothing."""

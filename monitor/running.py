@@ -1,0 +1,151 @@
+"""The running service: its threads, started and stopped together, and what is seen of them."""
+
+from __future__ import annotations
+
+import random
+import socket
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TextIO
+
+from monitor.alerting.channels import build_channels
+from monitor.alerting.routing import ChannelRule, composer
+from monitor.alerting.sender import OutboxSender
+from monitor.service.board import LiveBoard
+from monitor.service.ports import Clock, MessageSource
+from monitor.service.runner import Decode, Runner
+from monitor.service.vitals import BrokerLimits
+from monitor.service.watching import Part, Sources, Watch
+from monitor.site import Site
+from monitor.store.sqlite import SqliteStore
+from monitor.store.upkeep import Upkeep
+from monitor.web.tellers import teller_of
+
+if TYPE_CHECKING:  # the client library of the copy takes half a second to load
+    from monitor.store.influx.copier import Copier
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """What a service is built of. ``clock``: time of day; ``page_clock``: what the page calls now."""
+
+    sites: Mapping[str, Site]
+    source: MessageSource
+    decode: Decode
+    store: SqliteStore
+    rules: Sequence[ChannelRule]
+    terminal: TextIO
+    clock: Clock
+    page_clock: Clock
+    ticking: bool = True
+    upkeep: Upkeep | None = None
+
+
+class Service:
+    """The running service: worker, sender of alerts and page, each in threads of its own."""
+
+    def __init__(self, parts: Parts, listener: socket.socket | None) -> None:
+        self.sites = parts.sites
+        channels = build_channels(parts.rules, parts.terminal)
+        self._sender = OutboxSender(parts.store, channels, parts.clock, random.random)
+        self.runner = Runner(
+            list(parts.sites.values()),
+            parts.source,
+            parts.store,
+            parts.decode,
+            composer(parts.rules, lambda site: self.runner.desks[site.id].report(), parts.clock),
+            self._sender.wake,
+            parts.clock,
+            ticking=parts.ticking,
+        )
+        self._source = parts.source
+        self._upkeep = parts.upkeep
+        self.copier: Copier | None = None
+        self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
+        self.watch = self._new_watch(parts)
+        self._teller = teller_of(
+            self.board, self.runner, self.watch, parts.source, parts.clock, parts.page_clock
+        )
+        self._page = None
+        if listener is not None:
+            # The page costs half a second to load; a service without one should not pay it.
+            from monitor.web.serve import PageServer  # noqa: PLC0415
+            from monitor.web.server import LOOPBACK, create_app  # noqa: PLC0415
+
+            loopback = listener.getsockname()[0] in {"127.0.0.1", "::1"}
+            hosts = LOOPBACK if loopback else ("*",)
+            app = create_app(self.board, parts.page_clock, hosts, self.watch)
+            self._page = page = PageServer(app, listener)
+            self.watch.add("page", Part(lambda: page.alive, lambda: page.beat))
+
+    def _new_watch(self, parts: Parts) -> Watch:
+        path = parts.store.database.path
+        watch = Watch(Sources(self.board, parts.store, path, self._words, parts.source.health, BrokerLimits))
+        watch.add("worker", Part(lambda: self.runner.alive, lambda: self.runner.beat))
+        watch.add("alerts", Part(lambda: self._sender.alive))
+        watch.add("teller", Part(lambda: self._teller.alive, lambda: self._teller.beat))
+        upkeep = parts.upkeep
+        if upkeep is not None:
+            watch.add("upkeep", Part(lambda: upkeep.alive))
+        return watch
+
+    @property
+    def url(self) -> str | None:
+        """Return the address of the page."""
+        return None if self._page is None else self._page.url
+
+    @property
+    def ready(self) -> bool:
+        """Tell whether all parts are up and nothing keeps the service from its work."""
+        return (self._page is None or self._page.ready) and not self.board.health().problems
+
+    @property
+    def up(self) -> bool:
+        """Tell whether page and worker have begun their work; the worker may still be reading the past."""
+        return (self._page is None or self._page.ready) and self.runner.alive and self.runner.beat > 0
+
+    def doing(self) -> str:
+        """Return in a line what keeps the service from its work, or what it does; waits for nothing."""
+        source, count = self._source.health(), len(self.sites)
+        sites = "1 site" if count == 1 else f"{count} sites"
+        away = [] if source.connected else [f"no connection to the broker: {source.detail}"]
+        return "; ".join([*self.runner.problems(), *away]) or f"watching {sites}; {source.detail}"
+
+    @property
+    def alive(self) -> bool:
+        """Tell whether everything that must run does."""
+        return self.runner.alive and (self._page is None or self._page.alive)
+
+    def start(self) -> None:
+        """Start all parts; returns at once."""
+        self._sender.start()
+        self.runner.start()
+        if self._upkeep is not None:
+            self._upkeep.start()
+        if self.copier is not None:
+            self.copier.start()
+        self._teller.start()
+        if self._page is not None:
+            self._page.start()
+
+    def stop(self) -> bool:
+        """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
+        self._teller.stop()
+        finished = self.runner.stop()
+        sent = self._sender.stop()
+        if self.copier is not None:
+            self.copier.stop()  # a write that hangs loses nothing: what it carries stays owed
+        if self._upkeep is not None:
+            finished = self._upkeep.stop() and finished
+        if self._page is not None:
+            self._page.stop()
+        return finished and sent
+
+    def _other_problems(self) -> list[str]:
+        upkeep = [] if self._upkeep is None else self._upkeep.problems()
+        copy = [] if self.copier is None else self.copier.problems()
+        still = [f"the part {name!r} stands still; restart the service" for name in self.watch.stalled()]
+        return [*still, *self._sender.problems(), *upkeep, *copy]
+
+    def _words(self) -> list[str]:
+        return self._teller.words()
