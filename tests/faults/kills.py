@@ -107,7 +107,7 @@ def _round(
             row.require("Traceback" not in place.log, "no traceback")
             row.notes.append(
                 f"{ledger.sent / load.took:.0f} messages/s were sent; drained {drained:.1f} s after the last; "
-                f"{found.refused_again} refusals listed again after a crash"
+                f"{found.refused_again} refusals without a number listed again"
             )
 
 

@@ -7,7 +7,9 @@ import random
 import threading
 import time
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -26,35 +28,62 @@ UNITS: Final = {Point.PRESSURE: "kPa", Point.HEATER: "", Point.TEMPERATURE: "deg
 class Device:
     """One site's device: it numbers its messages, or not (every third does not).
 
-    ``clock``: the time of day as this device has it.
+    ``clock``: the time of day as this device has it; ``zone``: it stamps local time with its UTC offset.
     """
 
-    def __init__(self, site: str, number: int, clock: Callable[[], float]) -> None:
+    def __init__(
+        self, site: str, number: int, clock: Callable[[], float], zone: ZoneInfo | None = None
+    ) -> None:
         self.site = site
+        self.ahead = False
         self._boot = "" if number % 3 == 2 else "boot-1"
         self._clock = clock
+        self._zone = zone
         self._sequence = 0
-        self._stamp = 0.0
+        self._stamp = 0
+        self._used: set[int] = set()
 
     def message(self, point: Point, rng: random.Random, ledger: Ledger, *, bad: bool) -> tuple[str, bytes]:
         """Return the next message, noted in the ledger."""
-        # Milliseconds, each of a device later than the one before, or it would speak twice of one instant.
-        stamp = max(round(self._clock(), 3), round(self._stamp + 0.001, 3))
-        self._stamp = stamp
+        stamp = self._next()
         self._sequence += 1
         origin = Origin(f"device-{self.site}", self._boot, self._sequence) if self._boot else None
         topic = default_topic(self.site, point)
         if bad:
             payload = self._bad(stamp, origin, rng)
-            ledger.refusal(topic, payload)
+            ledger.refusal(topic, payload, origin)
             return topic, payload
         value = float(rng.randint(0, 1)) if point is Point.HEATER else round(rng.uniform(200.0, 400.0) / 4, 3)
-        ledger.reading(Reading(self.site, point, stamp, value))
-        return topic, encode_sample(stamp, value, UNITS[point], origin)
+        reading = Reading(self.site, point, stamp, value, origin)
+        ledger.reading(reading)
+        payload = encode_sample(stamp, value, UNITS[point], origin)
+        if self._zone is not None:
+            local = datetime.fromtimestamp(stamp, self._zone).isoformat(timespec="milliseconds")
+            payload = payload.replace(f"{stamp}".encode(), f'"{local}"'.encode())
+        if self.ahead:
+            ledger.may_be_refused(topic, payload, reading)
+        return topic, payload
 
-    def set_back(self) -> None:
-        """Let the next stamp be earlier than the last."""
-        self._stamp = 0.0
+    def step(self, *, ahead: bool) -> None:
+        """Note that its clock, or that of the service, was set: the next stamp may be earlier than the last.
+
+        ``ahead``: what it says may be refused, for it may lie in the future.
+        """
+        self._stamp = 0
+        self.ahead = ahead
+
+    def _next(self) -> float:
+        """Return the next stamp, in whole milliseconds.
+
+        Between two settings of the clock each is later than the one before. A device that does not number
+        speaks of no instant twice even so, for nobody could tell that from a repeat.
+        """
+        stamp = max(round(self._clock() * 1000), self._stamp + 1)
+        while not self._boot and stamp in self._used:
+            stamp += 1
+        self._used.add(stamp)
+        self._stamp = stamp
+        return stamp / 1000
 
     def _bad(self, stamp: float, origin: Origin | None, rng: random.Random) -> bytes:
         """Return a payload of which nothing can be stored, unlike every other."""
@@ -81,6 +110,8 @@ class Load:
         Of the order, the values and what is bad.
     clock : Callable[[], float] | None
         Time of day that devices stamp; None: the machine's.
+    zone : ZoneInfo | None
+        Every second device stamps the local time there, with its UTC offset.
     """
 
     def __init__(
@@ -90,10 +121,13 @@ class Load:
         rate: float,
         seed: int,
         clock: Callable[[], float] | None = None,
+        zone: ZoneInfo | None = None,
     ) -> None:
         clock = clock or SystemClock().now
         self.ledger = Ledger()
-        self.devices = [Device(site, number, clock) for number, site in enumerate(sites)]
+        self.devices = [
+            Device(site, number, clock, zone if number % 2 else None) for number, site in enumerate(sites)
+        ]
         self.took = 0.0
         self._rate = rate
         self._rng = random.Random(seed)
@@ -163,6 +197,14 @@ class Load:
         # While the broker is away the client keeps it, although it says that it is not connected.
         self._published += 1
         self._client.publish(topic, payload, qos=1)
+
+    def round(self) -> None:
+        """Publish one good message of each device; only while it does not run."""
+        for device in self.devices:
+            topic, payload = device.message(Point.PRESSURE, self._rng, self.ledger, bad=False)
+            self._kept.append((topic, payload))
+            self._publish(topic, payload)
+        self._confirm(60.0)
 
     def _run(self) -> None:
         began, count = time.monotonic(), 0

@@ -90,8 +90,38 @@ def finish(row: Row, load: Load, place: Place) -> None:
     row.require("Traceback" not in place.log, "no traceback")
     row.notes.append(
         f"{ledger.sent / load.took:.0f} messages/s were sent; drained {drained:.1f} s after the last; "
-        f"{found.refused_again} refusals listed again"
+        f"{found.refused_again} refusals without a number listed again"
     )
+
+
+def _restart(broker: Broker, place: Place, row: Row, how: signal.Signals) -> None:
+    held_up = how is signal.SIGKILL and place.process is not None
+    if held_up and place.process is not None:
+        # So that the broker has confirmed messages that nobody has taken yet.
+        place.process.send_signal(signal.SIGSTOP)
+        time.sleep(0.3)
+    broker.stop(how)
+    if held_up and place.process is not None:
+        place.process.send_signal(signal.SIGCONT)
+    time.sleep(0.2)
+    held = place.held()
+    broker.start()
+    row.took(_news(place, held))
+
+
+def _send_again(load: Load, place: Place, row: Row) -> None:
+    """Look for the gaps that a killed broker leaves, then let the devices send all of it again."""
+    load.pause()
+    load.round()  # a gap shows by what comes after it
+    place.drain(load.ledger.sent, still=3.0)
+    found = compare(load.ledger, place.store_file)
+    numbered = {one for one in found.lost if one}
+    row.require(numbered == found.gaps, "what went with the broker is listed as a gap, where devices number")
+    row.notes.append(
+        f"{len(found.lost)} samples went with the broker, {len(numbered)} of them of devices that number; "
+        f"{len(found.gaps)} numbers were listed as missing until the devices sent again"
+    )
+    load.repeat()
 
 
 def broker_restarts(times: int, rate: float, seed: int, *, how: signal.Signals, sites: int = 50) -> Row:
@@ -112,19 +142,9 @@ def broker_restarts(times: int, rate: float, seed: int, *, how: signal.Signals, 
         for _ in range(times):
             time.sleep(rng.uniform(0.3, 1.5))
             row.times += 1
-            broker.stop(how)
-            time.sleep(0.2)
-            held = place.held()
-            broker.start()
-            row.took(_news(place, held))
+            _restart(broker, place, row, how)
         row.require((row.worst or 0.0) <= RECONNECT, f"back within {RECONNECT:g} s")
         if how is signal.SIGKILL:
-            load.pause()
-            place.drain(load.ledger.sent, still=3.0)
-            before = place.held()
-            row.notes.append(
-                f"{load.ledger.sent - before} had gone with the broker before devices sent again"
-            )
-            load.repeat()
+            _send_again(load, place, row)
         finish(row, load, place)
     return row

@@ -23,7 +23,7 @@ SUBSCRIBED: Final = "and subscribed"
 _LIMITS: Final = re.compile(r"(?m)^(?:autosave_interval|max_queued_\w+|max_inflight_messages) .*$")
 _HELD: Final = (
     "SELECT (SELECT count(*) FROM reading) + (SELECT ifnull(sum(count), 0) FROM sealed) "
-    "+ (SELECT count(*) FROM rejected)"
+    "+ (SELECT count(*) FROM rejected) + (SELECT count(*) FROM retold)"
 )
 
 
