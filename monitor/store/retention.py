@@ -53,6 +53,7 @@ def stale(db: apsw.Connection, cuts: dict[str, int]) -> list[Stale]:
         )
         if table == "sealed":
             older += " OR EXISTS (SELECT 1 FROM reading WHERE series = s.id AND time_us < :cut * :hour)"
+            older += " OR EXISTS (SELECT 1 FROM retold WHERE series = s.id AND time_us < :cut * :hour)"
         if cut:
             rows = db.execute(
                 f"SELECT s.id FROM series AS s WHERE {older}",  # noqa: S608  names of our own tables
@@ -68,6 +69,7 @@ def drop(db: apsw.Connection, old: Stale) -> bool:
         # From here on nothing before the cut is sealed: it would replace the roll-up of a whole hour.
         sealed.advance(db, sealed.RAW_FROM, old.cut)
         db.execute("DELETE FROM reading WHERE series = ? AND time_us < ?", (old.series, old.cut * HOUR_US))
+        db.execute("DELETE FROM retold WHERE series = ? AND time_us < ?", (old.series, old.cut * HOUR_US))
     before = db.total_changes()
     db.execute(
         f"DELETE FROM {old.table} WHERE id IN "  # noqa: S608  a name of our own

@@ -10,10 +10,13 @@ import apsw
 import pytest
 
 from monitor.readings import Origin, Point, Reading, Rejected
-from monitor.service.ports import BootProgress, Gap, GapState, DeviceProgress, SetBack
+from monitor.service.ports import BootProgress, DeviceProgress, Gap, GapState, SetBack
 from monitor.store import copies, numbering, schema, taken
+from monitor.store.ballast import Ballast
 from monitor.store.numbering import DAY
+from monitor.store.retention import Keep
 from monitor.store.sqlite import SqliteStore
+from monitor.store.upkeep import Upkeep
 
 T0 = 1_767_225_600.0
 """2026-01-01T00:00:00Z."""
@@ -377,3 +380,31 @@ def test_a_copy_carries_numbers_gaps_and_what_was_told_twice(store: SqliteStore,
     assert again.progress(["pump"]) == store.progress(["pump"])
     assert again.commit([reading(3, 99.0)], []).new == []
     again.close()
+
+
+class Clock:
+    def now(self) -> float:
+        return 4e9
+
+
+def tidy(store: SqliteStore, keep: Keep) -> None:
+    Upkeep(store.database, Clock(), keep, Ballast(store.path.with_suffix(".ballast"), 0)).tidy(hurry=True)
+
+
+def test_sealed_hours_hide_nothing_and_nothing_of_them_comes_twice(store: SqliteStore) -> None:
+    rows = [reading(number, 60.0 * number) for number in range(1, 400)]
+    store.commit(rows, [])
+    tidy(store, Keep())
+    assert store.commit([row for row in rows if row.time < T0 + 3600], []).new == []
+    committed = store.commit([reading(1, 120.0, 9.0, boot="b"), reading(2, 90.0, 9.0, boot="b")], [])
+    assert (committed.new, committed.retold) == ([], 2)
+    assert len(stored(store)) == 399
+
+
+def test_what_was_told_twice_is_dropped_with_the_readings_of_its_time(store: SqliteStore) -> None:
+    store.commit([reading(1, 100.0), reading(2, 200.0), reading(3, 150.0)], [])
+    store.commit([reading(4, 40 * DAY), reading(5, 40 * DAY - 60.0)], [])
+    assert [number for number, _, _ in retold(store)] == [3, 5]
+    tidy(store, Keep(readings=30 * DAY))
+    assert [number for number, _, _ in retold(store)] == [5]
+    assert [time for time, _ in stored(store)] == [40 * DAY]
