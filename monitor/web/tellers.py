@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
-from monitor.service.ports import Board, Clock, MessageSource
+from monitor.errors import StoreError
+from monitor.service.ports import Board, Clock, MessageSource, ServiceHealth
 from monitor.service.runner import Runner
 from monitor.service.teller import Teller
 from monitor.service.watching import Watch, program_version
@@ -27,7 +29,14 @@ def teller_of(
             return None
         return told.verdict(view, page_clock.now(), desk.failure)
 
+    last = ServiceHealth(page_clock.now(), source.health(), 0, 0)
+
     def state() -> dict[str, Any]:
-        return told.state(board.health(), version, watch.warnings())
+        nonlocal last
+        try:
+            last = board.health()
+        except StoreError as error:  # what cannot be counted now was so the last time
+            last = replace(last, problems=(str(error),))
+        return told.state(last, version, watch.warnings())
 
     return Teller(tuple(desks), verdict, state, told.write, source.publish, clock)

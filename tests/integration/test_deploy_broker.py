@@ -22,11 +22,16 @@ class DeployedBroker(Broker):
     """The broker on the file that people copy; only folders and ports are replaced by the test's own."""
 
     tls_port: int = 0
+    uncommented: tuple[str, ...] = ()
 
     def _configure(self) -> Path:
         data = self.folder / "data"
         data.mkdir(exist_ok=True)
-        (self.folder / "cushionwatch.acl").write_text((DEPLOY / "mosquitto.acl").read_text())
+        access = (DEPLOY / "mosquitto.acl").read_text()
+        for line in self.uncommented:
+            assert line in access
+            access = access.replace(line, line.removeprefix("#"))
+        (self.folder / "cushionwatch.acl").write_text(access)
         (self.folder / "cushionwatch.acl").chmod(0o600)
         passwords = self._password_file()
         lines = (DEPLOY / "mosquitto.conf").read_text()
@@ -90,6 +95,46 @@ def test_a_site_writes_below_its_own_topic_only(broker: DeployedBroker) -> None:
     foreign = broker.client("mosquitto_pub", *SITE, "-V", "5", "-q", "1", "-t", other, "-m", "9", "-d")
     assert "RC:135" not in own.stdout
     assert "RC:135" in foreign.stdout
+
+
+OWN = "cushionwatch/service/cushionwatch"
+VERDICT = f"{OWN}/verdict/riverside-12"
+
+
+def heard(broker: DeployedBroker, who: tuple[str, ...], topic: str) -> str:
+    return broker.client("mosquitto_sub", *who, "-t", topic, "-C", "1", "-W", "2").stdout
+
+
+def test_only_the_service_says_what_a_site_is_like_and_others_read_it_where_they_may(
+    broker: DeployedBroker,
+) -> None:
+    retained = ("-V", "5", "-q", "1", "-r", "-d")
+    forged = broker.client("mosquitto_pub", *SITE, *retained, "-t", VERDICT, "-m", "forged")
+    assert "RC:135" in forged.stdout
+    for topic, word in ((VERDICT, "holding"), (f"{OWN}/committed/riverside-12", "numbers")):
+        said = broker.client("mosquitto_pub", *SERVICE, *retained, "-t", topic, "-m", word)
+        assert "RC:135" not in said.stdout
+    assert heard(broker, SERVICE, VERDICT) == "holding\n"
+    assert heard(broker, SITE, VERDICT) == ""
+    assert heard(broker, SITE, f"{OWN}/committed/riverside-12") == "numbers\n"
+
+
+def test_another_program_reads_once_its_lines_are_uncommented(tmp_path: Path) -> None:
+    dashboard = ("-u", "dashboard", "-P", "of-the-dashboard")
+    users = {user: password for _, user, _, password in (SERVICE, SITE, dashboard)}
+    broker = DeployedBroker(tmp_path, users=users, uncommented=("#user dashboard", "#topic read"))
+    broker.start()
+    try:
+        for topic in (VERDICT, TOPIC):
+            broker.client("mosquitto_pub", *SERVICE, "-r", "-t", topic, "-m", "word")
+        assert heard(broker, dashboard, VERDICT) == "word\n"
+        assert heard(broker, dashboard, TOPIC) == ""
+        forged = broker.client(
+            "mosquitto_pub", *dashboard, "-V", "5", "-q", "1", "-d", "-t", VERDICT, "-m", "x"
+        )
+        assert "RC:135" in forged.stdout
+    finally:
+        broker.stop()
 
 
 def test_the_service_reads_what_was_dropped(broker: DeployedBroker) -> None:
