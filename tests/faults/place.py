@@ -96,12 +96,16 @@ class Place:
         environment: Mapping[str, str] | None = None,
         until: str = SUBSCRIBED,
         timeout: float = 60.0,
+        before: Sequence[str] = (),
     ) -> float:
-        """Start, wait until its log has a new line with ``until``; return how long that took [s]."""
+        """Start, wait until its log has a new line with ``until``; return how long that took [s].
+
+        ``program`` is what Python runs, ``before`` a command that runs Python.
+        """
         began, lines = time.monotonic(), self.log.count(until)
         with self._out.open("ab") as out, self._err.open("ab") as err:
             self.process = subprocess.Popen(
-                [sys.executable, *program, "run", "--config", str(self.config)],
+                [*before, sys.executable, *program, "run", "--config", str(self.config)],
                 stdout=out, stderr=err, cwd=ROOT,
                 env={"PATH": os.environ["PATH"], "HOME": str(self.path), **(environment or {})},
             )  # fmt: skip

@@ -1,0 +1,61 @@
+"""The running service on a disk that fails to sync: it must end at once, and nothing may be missing after a restart."""
+
+from __future__ import annotations
+
+import random
+import tempfile
+import time
+from pathlib import Path
+from typing import Final
+
+from broker import wait_until
+
+from tests.faults.load import Load
+from tests.faults.network import finish
+from tests.faults.place import broker_and_place, site_names
+from tests.faults.table import Row
+from tests.faults.wounded import WOUND
+
+OPENING: Final = 15
+"""Syncs that the start itself may need."""
+END: Final = 1.0
+"""Seconds within which the process must have ended."""
+SLACK: Final = 1.0
+"""Seconds that the interpreter may need beside it on a busy machine."""
+SAID: Final = "the disk did not keep what it was given"
+
+
+def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20) -> Row:
+    """Let a sync of the log fail ``times`` times, under load."""
+    row = Row(f"failed sync (service), {rate:g}/s", means="failed sync until the process has ended")
+    rng = random.Random(seed)
+    with (
+        tempfile.TemporaryDirectory() as name,
+        broker_and_place(Path(name), site_names(sites)) as (broker, place),
+    ):
+        place.start()  # once, so that the broker keeps for it what comes later
+        row.require(place.stop() == 0, "told to end it ends in order")
+        load = Load(broker.port, site_names(sites), rate, seed)
+        load.start()
+        for _ in range(times):
+            row.times += 1
+            wounds, said = place.log.count(WOUND), place.log.count(SAID)
+            at = OPENING + rng.randint(1, 40)
+            place.start(("-m", "tests.faults.wounded", f"fail-sync:{at}"), until="watching")
+            wait_until(
+                lambda count=wounds: place.log.count(WOUND) > count, timeout=60, what="the failed sync"
+            )
+            began = time.monotonic()
+            try:
+                wait_until(lambda: place.ended, timeout=20, what="the end")
+            except AssertionError:
+                row.require(kept=False, promise="a service whose disk did not sync ends")
+                place.stop()
+            else:
+                row.require(place.process is not None and place.process.returncode == 1, "it ends with 1")
+            row.took(time.monotonic() - began)
+            row.require(place.log.count(SAID) > said, "it says what the disk did")
+        row.require((row.worst or 0.0) <= END + SLACK, f"it ends within {END:g} s")
+        place.start()
+        finish(row, load, place)
+    return row
