@@ -4,11 +4,14 @@ A device counts up by one within a boot, and names another boot (a count of its 
 it begins to count anew. A number in the sample numbers the sample, one beside the array of samples numbers the
 message, and then all samples of the message share it. A reading whose number is not as it should be is good all
 the same: it goes by its time stamp, and the fault is listed once for each topic.
+
+Who may publish for one site must not be able to say what another one has sent: a device that has the name of a site,
+as those without a name of their own do, is heard in messages of that site only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from typing import Final, NamedTuple
 
 from monitor.errors import PayloadError
@@ -33,8 +36,10 @@ class Numbered(NamedTuple):
     fault: str = ""
 
 
-def number(match: Match, sample: object, content: object, message: Message) -> Numbered:
-    """Return the number of a sample of a message whose whole payload is ``content``."""
+def number(
+    match: Match, sample: object, content: object, message: Message, sites: Container[str]
+) -> Numbered:
+    """Return the number of a sample of a message whose whole payload is ``content``; ``sites``: all that are known."""
     paths = _paths(match)
     sequence = _found(paths[2], sample, content)
     if sequence is None:
@@ -43,7 +48,7 @@ def number(match: Match, sample: object, content: object, message: Message) -> N
     try:
         return Numbered(
             Origin(
-                _name(match.site if device is None else device, "device", forbidden="/+#"),
+                _device(match.site if device is None else device, match.site, sites),
                 _boot(boot),
                 _sequence(sequence),
                 message.arrived,
@@ -54,9 +59,9 @@ def number(match: Match, sample: object, content: object, message: Message) -> N
         return Numbered(None, str(exc))
 
 
-def numbers(match: Match, content: object, message: Message) -> tuple[Origin, ...]:
+def numbers(match: Match, content: object, message: Message, sites: Container[str]) -> tuple[Origin, ...]:
     """Return the numbers of all samples of a message, whatever else is wrong with them."""
-    found = (number(match, sample, content, message).origin for sample in _samples(match, content))
+    found = (number(match, sample, content, message, sites).origin for sample in _samples(match, content))
     return tuple(dict.fromkeys(origin for origin in found if origin is not None))
 
 
@@ -107,6 +112,15 @@ def _sequence(raw: object) -> int:
     if isinstance(raw, bool) or not isinstance(raw, int) or not 0 <= raw <= SEQUENCE_MOST:
         raise PayloadError(f"sequence {show(raw)}: allowed is a whole number from 0 to 2^63 - 1")
     return raw
+
+
+def _device(raw: object, site: str, sites: Container[str]) -> str:
+    name = _name(raw, "device", forbidden="/+#")
+    if name != site and name in sites:
+        raise PayloadError(
+            f"device {show(raw)} is the name of another site: give the device a name of its own"
+        )
+    return name
 
 
 def _boot(raw: object) -> str:

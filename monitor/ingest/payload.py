@@ -78,10 +78,14 @@ class Decoder:
                     yield outcome
             except PayloadError as exc:
                 found = True
-                yield _rejected(message, str(exc), origins.numbers(match, content, message))
+                yield _rejected(message, str(exc), origins.numbers(match, content, message, self._sites))
         if not found:
             paths = {match.entry.samples_path or match.entry.value_path or "value" for match in matches}
-            told = [origin for match in matches for origin in origins.numbers(match, content, message)]
+            told = [
+                origin
+                for match in matches
+                for origin in origins.numbers(match, content, message, self._sites)
+            ]
             why = f"nothing at {', '.join(map(repr, sorted(paths)))}; read: {show(content)}"
             yield _rejected(message, why, told)
 
@@ -95,12 +99,12 @@ class Decoder:
         if not isinstance(found, body.Several):
             fields = body.fields(match.entry, found)
             if fields.value is not body.MISSING:
-                numbered = origins.number(match, found, content, message)
+                numbered = origins.number(match, found, content, message, self._sites)
                 yield from self._wrong_number(numbered, message)
                 yield _reading(match, site, fields, message, numbered.origin, alone=True)
             return
         for sample in found:
-            numbered = origins.number(match, sample, content, message)
+            numbered = origins.number(match, sample, content, message, self._sites)
             yield from self._wrong_number(numbered, message)
             fields = body.fields(match.entry, sample)
             try:

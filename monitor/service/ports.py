@@ -206,7 +206,8 @@ class Committed:
     """What a commit has added: ``new`` readings to analyse, those left out that the store had already.
 
     Of devices that number: ``devices`` that were heard, ``gaps`` and ``set_backs`` that were noticed, the number
-    of ``retold`` readings (kept apart, not among the new ones), and the devices ``untracked`` for want of room.
+    of ``retold`` readings (kept apart, not among the new ones), the devices ``untracked`` for want of room, and those
+    that seem to ``restart`` their numbers within a boot, so that what they send is taken for repeats.
     """
 
     new: Sequence[Reading] = ()
@@ -215,6 +216,7 @@ class Committed:
     set_backs: Sequence[SetBack] = ()
     retold: int = 0
     untracked: Sequence[str] = ()
+    restart: Sequence[str] = ()
 
 
 @dataclass(frozen=True, slots=True)

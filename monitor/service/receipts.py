@@ -75,6 +75,11 @@ class Receipts:
                 now, f"device {step.device!r}, boot {step.boot!r}: its clock went back by "
                 f"{step.before - step.after:.0f} s at number {step.sequence}; what it tells twice is kept apart",
             )  # fmt: skip
+        for device in committed.restart:
+            self._lines.warn(
+                now, f"device {device!r}: numbers that had come came again with a later time, and were left out as "
+                "repeats; where it starts to count anew it must name another boot",
+            )  # fmt: skip
         for device in committed.untracked:
             self._lines.warn(
                 now, f"device {device!r}: too many devices or boots number their messages; its readings go by "

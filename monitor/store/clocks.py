@@ -9,7 +9,7 @@ they would hide behind those that have their times, or mix with them.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -164,6 +164,21 @@ def _noted(db: apsw.Connection, boot: Boot, falls: Sequence[_Fall]) -> list[SetB
     if new:
         db.execute("DELETE FROM set_back WHERE id <= (SELECT max(id) FROM set_back) - ?", (SET_BACKS_KEPT,))
     return new
+
+
+def restarted(
+    db: apsw.Connection, boots: Sequence[Boot], repeated: Mapping[tuple[int, int], int]
+) -> list[str]:
+    """Return the devices whose repeats (by boot and series: newest time [us]) are later than all that they told.
+
+    A message that is handed over again has the time that it had; one with a later time is another message.
+    """
+    found = set()
+    for boot in boots:
+        newest: Iterable[Any] = db.execute("SELECT series, peak_us FROM told WHERE numbering = ?", (boot.id,))
+        if any(repeated.get((boot.id, series), -1) > peak_us for series, peak_us in newest):
+            found.add(boot.device)
+    return sorted(found)
 
 
 def keep_retold(db: apsw.Connection, rows: Sequence[tuple[int, Reading]]) -> None:

@@ -34,6 +34,7 @@ class Sifted:
     gaps: list[Gap] = field(default_factory=list)
     set_backs: list[SetBack] = field(default_factory=list)
     untracked: list[str] = field(default_factory=list)
+    restart: list[str] = field(default_factory=list)
 
 
 def sift(db: apsw.Connection, readings: Sequence[Reading], rejected: Sequence[Rejected]) -> Sifted:
@@ -60,6 +61,8 @@ class _Intake:
         self._plain: list[Reading] = []
         self._new: dict[int, tuple[Boot, Sample, int]] = {}
         """Readings with a new number, by their place in ``_plain``."""
+        self._repeated: dict[tuple[int, int], int] = {}
+        """Newest time [us] of readings whose number has come before, by boot and series."""
 
     def is_new_refusal(self, row: Rejected) -> bool:
         """Note the numbers of a refusal; tell whether it is listed for the first time."""
@@ -76,7 +79,9 @@ class _Intake:
                 self._series[name] = series_number(self._db, *name)
             series = self._series[name]
             boot, known = self._note(origin, lane_of(origin.topic) if origin.topic else series)
-            if known is Known.TAKEN:
+            if boot is not None and known is Known.TAKEN:
+                place = (boot.id, series)
+                self._repeated[place] = max(self._repeated.get(place, -1), microseconds(reading.time))
                 return
             if boot is not None and known is Known.NEW:
                 sample = Sample(origin.sequence, microseconds(reading.time), reading)
@@ -98,6 +103,7 @@ class _Intake:
             sifted.gaps += opened
             sifted.set_backs += steps
             again |= {id(sample) for sample in retold}
+        sifted.restart = clocks.restarted(self._db, self._boots.all(), self._repeated)
         sifted.devices = sorted({boot.device for boot in self._boots.all()})
         for place, reading in enumerate(self._plain):
             found = self._new.get(place)

@@ -90,7 +90,15 @@ class SqliteStore:
             new = tables.insert_readings(db, sifted.readings)
             retold = sequences.keep_apart(db, sifted, new)
             states.note_overdue(db, new, analysed)
-        return Committed(new, sifted.devices, sifted.gaps, sifted.set_backs, retold, sifted.untracked)
+        return Committed(
+            new,
+            sifted.devices,
+            sifted.gaps,
+            sifted.set_backs,
+            retold,
+            sifted.untracked,
+            sifted.restart,
+        )
 
     def gaps(self, site: str | None = None, *, open_only: bool = False, limit: int = 1000) -> list[Gap]:
         """Return gaps in the numbers of devices (those that speak for a site), newest first."""

@@ -13,6 +13,8 @@ from monitor.readings import Origin, Point, Reading, Rejected
 from monitor.service.ports import BootProgress, DeviceProgress, Gap, GapState, SetBack
 from monitor.store import copies, numbering, schema, taken
 from monitor.store.ballast import Ballast
+from monitor.store.influx.ledger import Ledger
+from monitor.store.influx.store import CopiedStore
 from monitor.store.numbering import DAY
 from monitor.store.retention import Keep
 from monitor.store.sqlite import SqliteStore
@@ -74,6 +76,13 @@ def test_a_number_that_comes_again_is_dropped_whatever_its_stamp(store: SqliteSt
     assert stored(store) == [(10.0, 1.0), (20.0, 1.0)]
     assert store.retold("mill-3", Point.PRESSURE) == []
     assert store.gaps() == []
+
+
+def test_a_device_that_starts_to_count_anew_in_one_boot_is_told_of(store: SqliteStore) -> None:
+    store.commit([reading(number, 10.0 * number) for number in range(1, 6)], [])
+    assert store.commit([reading(2, 20.0, heard=60.0)], []).restart == []
+    assert store.commit([reading(1, 60.0), reading(2, 70.0)], []).restart == ["pump"]
+    assert store.commit([reading(1, 60.0, boot="b"), reading(2, 70.0, boot="b")], []).restart == []
 
 
 def test_a_message_handed_over_twice_within_one_batch_counts_once(store: SqliteStore) -> None:
@@ -408,3 +417,13 @@ def test_what_was_told_twice_is_dropped_with_the_readings_of_its_time(store: Sql
     tidy(store, Keep(readings=30 * DAY))
     assert [number for number, _, _ in retold(store)] == [5]
     assert [time for time, _ in stored(store)] == [40 * DAY]
+
+
+def test_a_store_with_a_copy_takes_each_number_once_too(tmp_path: Path) -> None:
+    ledger = Ledger(tmp_path / "ledger.db")
+    store = CopiedStore(tmp_path / "store.db", ledger)
+    assert len(store.commit([reading(1, 10.0), reading(3, 30.0)], []).new) == 2
+    assert store.commit([reading(1, 11.0, heard=40.0)], []).new == []
+    assert gaps(store) == [(2, 2, "open")]
+    store.close()
+    ledger.close()

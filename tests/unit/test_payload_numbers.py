@@ -17,7 +17,7 @@ from monitor.site import Site
 
 NOW = 1_769_839_200.0
 TOPIC = "cushionwatch/b/pressure"
-SITES = {"b": Site("b", unit="kPa")}
+SITES = {"b": Site("b", unit="kPa"), "c": Site("c", unit="kPa")}
 MAPPED = {
     "topic": "m",
     "site": "b",
@@ -133,6 +133,7 @@ def test_several_points_of_one_message_share_its_number() -> None:
         ({"device": "a/b"}, "device 'a/b': allowed is a name without / + #"),
         ({"device": "+"}, "without / + #"),
         ({"device": []}, "device []"),
+        ({"device": "c"}, "device 'c' is the name of another site"),
     ],
 )
 def test_a_reading_with_a_wrong_number_is_good_and_the_fault_is_listed(

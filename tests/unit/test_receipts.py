@@ -159,3 +159,9 @@ def test_a_clock_set_back_is_one_line(bench: Bench, caplog: pytest.LogCaptureFix
     assert caplog.messages == [
         "device 'pump', boot 'a': its clock went back by 3600 s at number 3; what it tells twice is kept apart"
     ]
+
+
+def test_a_count_that_starts_anew_is_one_line(bench: Bench, caplog: pytest.LogCaptureFixture) -> None:
+    bench.receipts.note(Committed(restart=["pump"], untracked=["other"]), T0)
+    assert [line.split(":")[0] for line in caplog.messages] == ["device 'pump'", "device 'other'"]
+    assert "must name another boot" in caplog.messages[0]
