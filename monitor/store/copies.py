@@ -51,7 +51,7 @@ def back_up(store: Path, copy: Path) -> Content:
             version_of(db, len(MIGRATIONS))
             db.execute("VACUUM INTO ?", (str(part),))
         _to_disk(part)
-        content = check(part)
+        content = check(part, of=store)
         part.rename(copy)
         _to_disk(copy.parent)
     except OSError as error:
@@ -61,10 +61,11 @@ def back_up(store: Path, copy: Path) -> Content:
     return content
 
 
-def check(copy: Path) -> Content:
+def check(copy: Path, *, of: Path | None = None) -> Content:
     """Return what a copy holds; `StoreError` if it is not sound or no store of this program.
 
-    Every page, every index and every sealed hour is read.
+    Every page, every index and every sealed hour is read. ``of``: the store that it has just been made of, and
+    that is to blame where it is not sound.
     """
     require_safe_sqlite(apsw.sqlite_lib_version())
     if not copy.is_file():
@@ -74,6 +75,11 @@ def check(copy: Path) -> Content:
         if db.pragma("application_id") != APPLICATION_ID:
             raise StoreError(f"{copy} is empty: it is no copy of a store")
         found = faults(db)
+        if found and of is not None:
+            raise StoreError(
+                f"no copy was made, for {of} is damaged ({found[0]}); stop the service, keep the file, and restore "
+                "the last backup"
+            )
         if found:
             raise StoreError(f"{copy} is damaged ({found[0]}); use another copy")
         return _content(db, version)
