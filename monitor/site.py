@@ -20,11 +20,16 @@ class HeaterKind(StrEnum):
 
 
 class VisitAction(StrEnum):
-    """What was done to the tank at a service visit."""
+    """What was done to the tank at a service visit.
+
+    ``GAUGED``: its air charge was read and left as found. ``REFILLED``: air was pumped in or let out.
+    ``LOOKED``: nothing was gauged; what was seen is noted.
+    """
 
     GAUGED = "gauged"
     REFILLED = "refilled"
     REPLACED = "replaced"
+    LOOKED = "looked"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +81,9 @@ class Visit:
     """A service visit: gauge pressures [Pa] with the water side relieved; ``time`` in epoch seconds UTC.
 
     ``precharge`` is the air charge as the visit left it: as found for ``gauged``, as pumped for
-    ``refilled`` and ``replaced``. ``water_at_valve`` is None where nobody looked.
+    ``refilled`` and ``replaced``; ``found`` is the charge before anything was done, where it was another.
+    ``water_at_valve`` is None where nobody looked, and ``leak`` too: empty where none was seen, else where.
+    ``tank_volume`` [m³] is that of a tank that was put in. ``who`` and ``note`` are empty where not told.
     """
 
     time: float
@@ -84,3 +91,20 @@ class Visit:
     precharge: float | None = None
     supply: float | None = None
     water_at_valve: bool | None = None
+    found: float | None = None
+    leak: str | None = None
+    tank_volume: float | None = None
+    who: str = ""
+    note: str = ""
+
+    @property
+    def before(self) -> float | None:
+        """Return the air charge that the visit found. [gauge Pa]."""
+        if self.found is None and self.action is VisitAction.GAUGED:
+            return self.precharge
+        return self.found
+
+    @property
+    def torn(self) -> bool:
+        """Tell whether the tank that hangs there now gave water at its air valve."""
+        return self.water_at_valve is True and self.action is not VisitAction.REPLACED

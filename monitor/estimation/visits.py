@@ -19,9 +19,15 @@ def visited(belief: Belief, visit: Visit, plant: Plant) -> Belief:
     """Return the belief after a service visit.
 
     ``gauged``: the gauge reading measures the air. ``refilled``, ``replaced``: the air is what was left
-    in the tank; what was learned of heat and line is kept.
+    in the tank; what was learned of heat and line is kept, and what the gauge showed before teaches it more.
     """
     belief = predict(belief, visit.time)
+    if visit.action is VisitAction.LOOKED:
+        return belief
+    if visit.found is not None and visit.water_at_valve is not True:
+        # With water behind the valve the gauge does not show the air.
+        found = plant.air_of(visit.found)
+        belief = replace(_gauge(belief, math.log(found), _GAUGE_SD * plant.tank_volume / found), gauged=True)
     if visit.precharge is None:
         if visit.action is VisitAction.GAUGED:
             return belief

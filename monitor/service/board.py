@@ -7,9 +7,11 @@ from typing import Final
 
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point
+from monitor.service.photos import Photo, PhotoNote
 from monitor.service.ports import Clock, Event, EventChange, MessageSource, ServiceHealth, SiteView, Store
 from monitor.service.runner import Runner
 from monitor.service.urgency import urgency
+from monitor.site import Visit
 
 _KEPT: Final = 50
 """Events of a site that its page lists."""
@@ -61,6 +63,18 @@ class LiveBoard:
     def changes(self, number: int) -> Sequence[EventChange]:
         """Return the audit trail of an event, oldest first."""
         return self._store.event_changes(number)
+
+    def log_visit(self, site_id: str, visit: Visit, photos: Sequence[Photo]) -> bool:
+        """Log a service visit; the worker takes it into account within seconds."""
+        return self._store.add_visit(site_id, visit, photos)
+
+    def photos(self, site_id: str) -> Sequence[PhotoNote]:
+        """Return what is known of the photos of a site's visits."""
+        return self._store.photos(site_id)
+
+    def photo(self, site_id: str, number: int) -> Photo | None:
+        """Return a photo of a site, None if it has none of that number."""
+        return self._store.photo(site_id, number)
 
     def health(self) -> ServiceHealth:
         """Return the health of the service."""

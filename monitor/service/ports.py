@@ -16,6 +16,7 @@ from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
+from monitor.service.photos import Photo, PhotoNote
 from monitor.site import Site, Visit
 
 NOTHING: Final[Mapping[str, float]] = MappingProxyType({})
@@ -308,11 +309,17 @@ class Store(Protocol):
     def rejected_count(self) -> int:
         """Return how many payloads were refused so far."""
 
-    def add_visit(self, site: str, visit: Visit) -> None:
-        """Log a service visit, idempotent by (site, time, action)."""
+    def add_visit(self, site: str, visit: Visit, photos: Sequence[Photo] = ()) -> bool:
+        """Log a service visit with its photos, idempotent by (site, time, action); return whether it was new."""
 
     def visits(self, site: str) -> list[Visit]:
         """Return the visits of a site, oldest first."""
+
+    def photos(self, site: str) -> list[PhotoNote]:
+        """Return what is known of the photos of a site's visits, without the pictures."""
+
+    def photo(self, site: str, number: int) -> Photo | None:
+        """Return a photo of a site, None if it has none of that number."""
 
     def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Open an event and owe each alert to its channel (keys: channel names), in one transaction.
@@ -417,6 +424,15 @@ class Board(Protocol):
 
     def changes(self, number: int) -> Sequence[EventChange]:
         """Return the audit trail of an event, oldest first."""
+
+    def log_visit(self, site_id: str, visit: Visit, photos: Sequence[Photo]) -> bool:
+        """Log a service visit; False if one of this time and action is there already."""
+
+    def photos(self, site_id: str) -> Sequence[PhotoNote]:
+        """Return what is known of the photos of a site's visits."""
+
+    def photo(self, site_id: str, number: int) -> Photo | None:
+        """Return a photo of a site, None if it has none of that number."""
 
     def health(self) -> ServiceHealth:
         """Return the health of the service."""

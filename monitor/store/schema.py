@@ -114,7 +114,7 @@ CREATE TABLE told (  -- of a series of a boot: its last number, and the number t
     last INTEGER NOT NULL, last_us INTEGER NOT NULL, peak INTEGER NOT NULL, peak_us INTEGER NOT NULL,
     PRIMARY KEY (numbering, series)
 ) STRICT, WITHOUT ROWID;
-CREATE TABLE peak (  -- earlier peaks of told, to judge by what comes late
+CREATE TABLE peak (  -- peaks of told when a gap opened, to judge by what comes late
     numbering INTEGER NOT NULL, series INTEGER NOT NULL, number INTEGER NOT NULL, time_us INTEGER NOT NULL,
     PRIMARY KEY (numbering, series, number)
 ) STRICT, WITHOUT ROWID;
@@ -131,7 +131,46 @@ CREATE TABLE retold (  -- readings of a time that their device had told before
 CREATE INDEX retold_by_series ON retold (series, time_us);
 """
 
-MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3, VERSION_4)
+VERSION_5: Final = """
+ALTER TABLE visit ADD COLUMN found REAL;  -- the charge before anything was done; of gauged the same as precharge
+ALTER TABLE visit ADD COLUMN leak TEXT;  -- NULL: nobody looked; empty: none seen
+ALTER TABLE visit ADD COLUMN tank_volume REAL;
+ALTER TABLE visit ADD COLUMN who TEXT NOT NULL DEFAULT '';
+ALTER TABLE visit ADD COLUMN note TEXT NOT NULL DEFAULT '';
+CREATE TABLE visit_photo (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    site TEXT NOT NULL, time_us INTEGER NOT NULL, action TEXT NOT NULL,
+    kind TEXT NOT NULL CHECK (kind IN ('jpeg', 'png')), sha256 TEXT NOT NULL, body BLOB NOT NULL
+) STRICT;
+CREATE INDEX visit_photo_by_visit ON visit_photo (site, time_us);
+
+ALTER TABLE event ADD COLUMN explained_by INTEGER;  -- the event whose fault is the first cause of this one
+ALTER TABLE event ADD COLUMN raises INTEGER NOT NULL DEFAULT 1;  -- of the fault there, in the days up to this one
+ALTER TABLE event ADD COLUMN held INTEGER NOT NULL DEFAULT 0;  -- 1: not told for now, its fault comes and goes
+ALTER TABLE event_change ADD COLUMN act TEXT NOT NULL DEFAULT '';  -- what was done; empty: by an older version
+CREATE INDEX event_by_cause ON event (explained_by) WHERE explained_by IS NOT NULL;
+CREATE INDEX event_by_raised ON event (raised_us);
+CREATE TABLE shelf (  -- events that a person does not want to hear of for a while
+    event INTEGER PRIMARY KEY REFERENCES event,
+    since REAL NOT NULL, until REAL NOT NULL, who TEXT NOT NULL, why TEXT NOT NULL, urgent INTEGER NOT NULL
+) STRICT;
+CREATE TABLE out_of_service (  -- sites, or points of one ('': all of it), that are being worked on
+    number INTEGER PRIMARY KEY AUTOINCREMENT,
+    site TEXT NOT NULL, point TEXT NOT NULL, since REAL NOT NULL, who TEXT NOT NULL, why TEXT NOT NULL,
+    urgent_until REAL, ended REAL, ended_who TEXT NOT NULL DEFAULT '', ended_why TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE UNIQUE INDEX out_of_service_now ON out_of_service (site, point) WHERE ended IS NULL;
+CREATE TABLE withheld (  -- alerts that are owed once their event may be told, if it still stands then
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    event INTEGER NOT NULL REFERENCES event, channel TEXT NOT NULL,
+    key TEXT NOT NULL, site TEXT NOT NULL, title TEXT NOT NULL, body TEXT NOT NULL,
+    severity TEXT NOT NULL, created REAL NOT NULL,
+    UNIQUE (channel, key)
+) STRICT;
+CREATE INDEX withheld_by_event ON withheld (event);
+"""
+
+MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5)
 """Step ``n`` leads from version ``n`` to ``n + 1``. Only ever append."""
 
 

@@ -10,6 +10,7 @@ from typing import Final
 from monitor.diagnosis.faults import Finding
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
+from monitor.service.photos import Photo, PhotoNote
 from monitor.service.ports import (
     NOTHING,
     Alert,
@@ -25,7 +26,7 @@ from monitor.service.ports import (
     SetBack,
 )
 from monitor.site import Visit
-from monitor.store import copies, events, gaps, sequences, series, states, tables
+from monitor.store import copies, events, gaps, sequences, series, states, tables, visits
 from monitor.store.database import Database
 
 KEEP_REJECTED: Final = 100_000
@@ -184,15 +185,25 @@ class SqliteStore:
         with self._database.read() as db:
             return tables.count_rejected(db)
 
-    def add_visit(self, site: str, visit: Visit) -> None:
-        """Log a service visit, idempotent by (site, time, action)."""
+    def add_visit(self, site: str, visit: Visit, photos: Sequence[Photo] = ()) -> bool:
+        """Log a service visit with its photos, idempotent by (site, time, action); return whether it was new."""
         with self._database.write() as db:
-            tables.insert_visit(db, site, visit)
+            return visits.insert_visit(db, site, visit, photos)
 
     def visits(self, site: str) -> list[Visit]:
         """Return the visits of a site, oldest first."""
         with self._database.read() as db:
-            return tables.select_visits(db, site)
+            return visits.select_visits(db, site)
+
+    def photos(self, site: str) -> list[PhotoNote]:
+        """Return what is known of the photos of a site's visits, without the pictures."""
+        with self._database.read() as db:
+            return visits.select_photos(db, site)
+
+    def photo(self, site: str, number: int) -> Photo | None:
+        """Return a photo of a site, None if it has none of that number."""
+        with self._database.read() as db:
+            return visits.select_photo(db, site, number)
 
     def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Open an event and owe each alert to its channel; None where (site, fault, raised) is known."""

@@ -1,4 +1,4 @@
-"""Readings in, refused payloads and visits in and out. Each function runs in its caller's transaction."""
+"""Readings in, refused payloads in and out. Each function runs in its caller's transaction."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from typing import Any, Final
 import apsw
 
 from monitor.readings import Reading, Rejected
-from monitor.site import Visit, VisitAction
 from monitor.store import sealed
 
 LAST_TIME: Final = 253_402_300_800.0
@@ -89,30 +88,6 @@ def count_rejected(db: apsw.Connection) -> int:
     """Return how many payloads were refused since the database was made, also those dropped since."""
     row = db.execute("SELECT seq FROM sqlite_sequence WHERE name = 'rejected'").fetchone()
     return 0 if row is None else int(row[0])
-
-
-def insert_visit(db: apsw.Connection, site: str, visit: Visit) -> None:
-    """Add a visit unless one with the same (site, time, action) is known."""
-    water = None if visit.water_at_valve is None else int(visit.water_at_valve)
-    db.execute(
-        "INSERT INTO visit VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING",
-        (site, microseconds(visit.time), visit.action.value, visit.precharge, visit.supply, water),
-    )
-
-
-def select_visits(db: apsw.Connection, site: str) -> list[Visit]:
-    """Return the visits of a site, oldest first."""
-    rows = db.execute(
-        "SELECT time_us, action, precharge, supply, water_at_valve FROM visit WHERE site = ? "
-        "ORDER BY time_us",
-        (site,),
-    )
-    return [
-        Visit(
-            seconds(time_us), VisitAction(action), precharge, supply, None if water is None else bool(water)
-        )
-        for time_us, action, precharge, supply, water in rows
-    ]
 
 
 def series_number(db: apsw.Connection, site: str, point: str) -> int:

@@ -71,7 +71,7 @@ class ChargeHigh:
         """Forget the knees: the charge may be another now."""
         if visit.precharge is not None:
             self._gauged = Gauged(visit.precharge)
-        elif visit.action is not VisitAction.GAUGED:
+        elif visit.action in {VisitAction.REFILLED, VisitAction.REPLACED}:
             self._gauged = None
         self._seen = []
 
