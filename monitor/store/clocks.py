@@ -22,7 +22,7 @@ from monitor.store.numbers import Run
 from monitor.store.tables import microseconds, seconds
 
 PEAKS_KEPT: Final = 500
-"""Earlier peaks kept of a series of a boot: one for each gap and each step of its clock."""
+"""Earlier peaks kept of a series of a boot: one for each gap."""
 SET_BACKS_KEPT: Final = 10_000
 RETOLD_KEPT: Final = 1_000_000
 """Retold readings kept; the oldest go first."""
@@ -96,11 +96,12 @@ def _judge_series(
             after = min((sample.time_us for sample in again), default=told.last_us)
             if after < told.last_us:
                 falls.append(_Fall(number, told.last_us, after, told.last))
-                kept.append((series, told.peak, told.peak_us))
             told.last, told.last_us = number, group[-1].time_us
         top = max(sample.time_us for sample in group)
         if top > told.peak_us:
             told.peak, told.peak_us = number, top
+    if any(hole > told.last for hole in holes):
+        kept.append((series, told.peak, told.peak_us))
     _keep_peaks(db, boot, kept)
     db.execute(
         "INSERT OR REPLACE INTO told VALUES (?, ?, ?, ?, ?, ?)",

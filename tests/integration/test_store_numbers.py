@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import apsw
@@ -223,6 +224,27 @@ def test_what_was_lost_while_the_clock_was_back_is_kept_apart_when_it_comes(stor
     assert gaps(store) == [(11, 15, "filled")]
 
 
+@pytest.mark.parametrize("cuts", [(), (10,), (11,), (10, 11)], ids=str)
+def test_a_gap_that_another_point_shows_counts_for_all(store: SqliteStore, cuts: tuple[int, ...]) -> None:
+    """As before, but the first number after the gap is one of the heater, in whatever batch it comes."""
+    rows = [
+        *(reading(number, 10.0 * number) for number in range(1, 11)),
+        reading(16, 160.0, point=Point.HEATER),
+        reading(17, 170.0),
+    ]
+    for first, last in pairwise([0, *cuts, len(rows)]):
+        store.commit(rows[first:last], [])
+    late = [reading(number, 10.0 * number - 68.0, 2.0, heard=200.0) for number in range(11, 16)]
+    assert store.commit(late, []).new == []
+    assert [number for number, _, _ in retold(store)] == [11, 12, 13, 14, 15]
+
+
+def test_one_instant_twice_in_one_message_is_one_reading(store: SqliteStore) -> None:
+    batch = [reading(1, 10.0, 1.0), reading(1, 10.0, 2.0)]
+    assert store.commit(batch, []).new == batch[:1]
+    assert store.retold("mill-3", Point.PRESSURE) == []
+
+
 def test_a_stamp_that_another_number_has_hides_nothing(store: SqliteStore) -> None:
     """Another boot has the same instant: no rule knows which clock was right, and both are kept."""
     store.commit([reading(1, 10.0, 1.0)], [])
@@ -321,6 +343,21 @@ def test_boots_of_a_device_are_bounded(store: SqliteStore, monkeypatch: pytest.M
         assert [row[0] for row in db.execute(kept)] == [3, 3]
     assert [gap.state for gap in store.gaps()].count(GapState.OPEN) == 3
     assert len(store.gaps()) == 20
+
+
+def test_boots_that_were_dropped_leave_nothing(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(numbering, "BOOTS_MOST", 3)
+    assert len(store.commit([reading(1, float(n), boot=str(n)) for n in range(10)], []).new) == 10
+    with store.database.read() as db:
+        for table in ("taken", "told", "peak"):
+            orphans = f"SELECT count(*) FROM {table} WHERE numbering NOT IN (SELECT id FROM numbering)"  # noqa: S608
+            assert db.execute(orphans).get == 0
+
+
+def test_a_device_is_not_told_of_boots_of_weeks_ago(store: SqliteStore) -> None:
+    store.commit([reading(1, 10.0, boot="old")], [])
+    store.commit([reading(1, 8 * DAY, boot="new")], [])
+    assert [boot.boot for boot in store.progress(["pump"])[0].boots] == ["new"]
 
 
 def test_a_boot_that_is_silent_for_a_month_is_forgotten(store: SqliteStore) -> None:
