@@ -26,7 +26,7 @@ from monitor.service.desk import Desk
 from monitor.service.outcomes import DAY, Outcome, outcomes
 from monitor.service.ports import Alert, Clock, Message, MessageSource, Overdue, Store
 from monitor.service.receipts import Receipts
-from monitor.site import Site, Visit
+from monitor.site import Site
 
 LOG = logging.getLogger("cushionwatch.runner")
 
@@ -104,6 +104,7 @@ class Runner:
         self._behind = clock.now()
         self._connected = False
         self._store_problem = ""
+        self._read_problem = ""
         self._ready = threading.Event()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="runner", daemon=True)
@@ -135,8 +136,7 @@ class Runner:
             found.append("the worker has ended; restart the service")
         elif not self._ready.is_set():
             found.append("stored readings are being replayed")
-        if self._store_problem:
-            found.append(self._store_problem)
+        found += [problem for problem in (self._store_problem, self._read_problem) if problem]
         return found
 
     # ---- the worker
@@ -226,10 +226,17 @@ class Runner:
         # While the broker is away, or hands over what it kept, older readings are still to come.
         known = now - self._behind >= (SETTLED if connected else DAY)
         until = now - GRACE if self._ticking and known else None
-        for desk in self.desks.values():
-            self._owe(desk.site, desk.look(self._visits(desk.site), until))
+        try:
+            visits = {site_id: self._store.visits(site_id) for site_id in self.desks}
+            overdue = self._store.overdue()
+            self._read_problem = ""
+        except StoreError as error:
+            self._read_problem = str(error)
+            visits, overdue = {}, {}
+        for site_id, desk in self.desks.items():
+            self._owe(desk.site, desk.look(visits.get(site_id, ()), until))
         self._settle()
-        self._correct(now)
+        self._correct(now, overdue)
         due = [
             desk
             for site_id, desk in self.desks.items()
@@ -238,13 +245,8 @@ class Runner:
         for desk in due[:SAVED_AT_ONCE]:
             self._persist(partial(self._save, desk))
 
-    def _correct(self, now: float) -> None:
+    def _correct(self, now: float, overdue: Mapping[str, Overdue]) -> None:
         """Begin to analyse anew where readings or visits came late."""
-        try:
-            overdue = self._store.overdue()
-        except StoreError as error:
-            self._store_problem = str(error)
-            return
         due = self._corrections.due(overdue, now)
         for site_id, desk in self.desks.items():
             if not desk.live or desk.rebuilding or desk.failure:
@@ -275,13 +277,6 @@ class Runner:
         if state is not None:
             self._store.save_state(desk.site.id, state, corrects)
             desk.saved(state)
-
-    def _visits(self, site: Site) -> Sequence[Visit]:
-        try:
-            return self._store.visits(site.id)
-        except StoreError as error:
-            self._store_problem = str(error)
-            return ()
 
     # ---- effects
 

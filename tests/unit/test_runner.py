@@ -210,7 +210,7 @@ class Refusing(SqliteStore):
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
-        self.full = threading.Event()
+        self.full, self.unreadable = threading.Event(), threading.Event()
         self.error: type[StoreError] = StoreError
         self.tries = 0
 
@@ -226,6 +226,11 @@ class Refusing(SqliteStore):
     def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         self._check()
         return super().raise_event(site, finding, alerts)
+
+    def visits(self, site: str) -> list[Visit]:
+        if self.unreadable.is_set():
+            raise StoreError("cannot read: the file is away")
+        return super().visits(site)
 
     def _check(self) -> None:
         if self.full.is_set():
@@ -246,6 +251,19 @@ def test_while_the_store_refuses_nothing_is_acknowledged_and_nothing_is_lost(pat
         assert one.problems() == []
     assert len(broker.acknowledged) == 3
     assert one.stored == 3
+    store.close()
+
+
+def test_a_store_that_cannot_be_read_for_a_while_is_a_problem_for_that_while(path: Path) -> None:
+    store, clock = Refusing(path), Manual(0.0)
+    with running(store, Broker(), clock) as one:
+        until(lambda: one.caught_up)
+        store.unreadable.set()
+        clock.pass_by(runner.HOUSEKEEPING)
+        until(lambda: one.problems() == ["cannot read: the file is away"], "the problem")
+        store.unreadable.clear()
+        clock.pass_by(runner.HOUSEKEEPING)
+        until(lambda: one.problems() == [], "the end of the problem")
     store.close()
 
 
