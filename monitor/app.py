@@ -14,6 +14,7 @@ from monitor.diagnosis.report import Report
 from monitor.errors import StoreError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
+from monitor.ingest.queuecheck import QueueCheck
 from monitor.running import Parts, Service
 from monitor.service.clock import SystemClock
 from monitor.service.ports import Clock
@@ -131,9 +132,10 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             from monitor.web.serve import listen  # noqa: PLC0415 - see Service
 
             listener = stack.enter_context(listen(settings.web.host, settings.web.port, search=False))
+        source = MqttSource(settings.broker, decoder.filters, clock)
         parts = Parts(
             sites=settings.sites,
-            source=MqttSource(settings.broker, decoder.filters, clock),
+            source=source,
             decode=decoder.decode,
             store=store,
             rules=rules_of(settings),
@@ -141,6 +143,7 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             clock=clock,
             page_clock=clock,
             upkeep=upkeep_of(settings, store, clock),
+            queue_check=QueueCheck(settings.broker, decoder.filters, source, clock),
         )
         service = Service(parts, listener)
         if settings.timeseries and ledger:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, TextIO
 from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, composer
 from monitor.alerting.sender import OutboxSender
+from monitor.ingest.queuecheck import QueueCheck
 from monitor.service.board import LiveBoard
 from monitor.service.ports import Clock, MessageSource
 from monitor.service.runner import Decode, Runner
@@ -39,6 +40,7 @@ class Parts:
     page_clock: Clock
     ticking: bool = True
     upkeep: Upkeep | None = None
+    queue_check: QueueCheck | None = None
 
 
 class Service:
@@ -60,6 +62,7 @@ class Service:
         )
         self._source = parts.source
         self._upkeep = parts.upkeep
+        self._queue_check = parts.queue_check
         self.copier: Copier | None = None
         self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
         self.watch = self._new_watch(parts)
@@ -80,7 +83,8 @@ class Service:
 
     def _new_watch(self, parts: Parts) -> Watch:
         path = parts.store.database.path
-        watch = Watch(Sources(self.board, parts.store, path, self._words, parts.source.health, BrokerLimits))
+        limits = BrokerLimits if parts.queue_check is None else parts.queue_check.limits
+        watch = Watch(Sources(self.board, parts.store, path, self._words, parts.source.health, limits))
         watch.add("worker", Part(lambda: self.runner.alive, lambda: self.runner.beat))
         watch.add("alerts", Part(lambda: self._sender.alive))
         watch.add("teller", Part(lambda: self._teller.alive, lambda: self._teller.beat))
@@ -125,12 +129,16 @@ class Service:
         if self.copier is not None:
             self.copier.start()
         self._teller.start()
+        if self._queue_check is not None:
+            self._queue_check.start()
         if self._page is not None:
             self._page.start()
 
     def stop(self) -> bool:
         """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
         self._teller.stop()
+        if self._queue_check is not None:
+            self._queue_check.stop()
         finished = self.runner.stop()
         sent = self._sender.stop()
         if self.copier is not None:

@@ -38,8 +38,8 @@ def is_own(broker: BrokerTable, topic: str) -> bool:
     return topic.startswith(own_topic(broker, "")) or _SPOKEN.fullmatch(topic) is not None
 
 
-def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
-    """Return a client with a persistent session that acknowledges only when told to.
+def plain_client(broker: BrokerTable, client_id: str, *, clean: bool) -> Client:
+    """Return a client that logs in as the settings say; ``clean`` counts for MQTT 3.1.1 alone.
 
     Raises
     ------
@@ -49,8 +49,8 @@ def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
     modern = broker.protocol == "5"
     client = Client(
         CallbackAPIVersion.VERSION2,
-        client_id=broker.client_id,
-        clean_session=None if modern else False,
+        client_id=client_id,
+        clean_session=None if modern else clean,
         protocol=MQTTv5 if modern else MQTTv311,
         manual_ack=True,
     )
@@ -58,14 +58,32 @@ def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
         client.username_pw_set(broker.username, broker.password())
     if broker.uses_tls:
         client.tls_set_context(_tls(broker))
+    return client
+
+
+def lasting(seconds: int) -> Properties:
+    """Return what asks an MQTT 5 broker to keep a session for so long after the connection has ended."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = seconds
+    return properties
+
+
+def make_client(broker: BrokerTable, receive_maximum: int) -> Client:
+    """Return a client with a persistent session that acknowledges only when told to.
+
+    Raises
+    ------
+    SettingsError
+        If a secret or certificate file cannot be used.
+    """
+    client = plain_client(broker, broker.client_id, clean=False)
     client.will_set(own_topic(broker, "status"), OFFLINE, qos=QOS, retain=True)
     client.max_queued_messages_set(_UNCONFIRMED_MOST)
     client.reconnect_delay_set(1, _LONGEST_WAIT)
-    if not modern:
+    if broker.protocol != "5":
         client.connect_async(broker.host, broker.port_number, int(broker.keep_alive))
         return client
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval = int(broker.session_expiry)
+    properties = lasting(int(broker.session_expiry))
     properties.ReceiveMaximum = receive_maximum
     client.connect_async(
         broker.host, broker.port_number, int(broker.keep_alive), clean_start=False, properties=properties

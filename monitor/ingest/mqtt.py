@@ -8,7 +8,6 @@ itself connected, so the health tells of the thread itself, and `MqttSource.take
 from __future__ import annotations
 
 import logging
-import queue
 import sys
 import threading
 from collections.abc import Sequence
@@ -19,8 +18,11 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.ingest import refusals
-from monitor.ingest.client import OFFLINE, ONLINE, QOS, is_own, make_client, own_topic, subscribe
+from monitor.ingest.client import OFFLINE, ONLINE, QOS, is_own, make_client, own_topic
+from monitor.ingest.drops import DROPPED, Drops
+from monitor.ingest.inbox import Inbox
 from monitor.ingest.notices import Notice, Notices
+from monitor.ingest.subscribing import Subscriptions
 from monitor.ingest.telling import Telling
 from monitor.service.ports import Clock, Message, SourceHealth
 from monitor.service.settings import BrokerTable
@@ -63,21 +65,23 @@ class MqttSource:
 
     def __init__(self, broker: BrokerTable, filters: Sequence[str], clock: Clock, size: int = QUEUE) -> None:
         self._broker = broker
-        self._filters = (*filters, own_topic(broker, "session"))
         self._clock = clock
         self._where = f"{broker.host}:{broker.port_number}"
-        self._queue: queue.Queue[Message] = queue.Queue(size)
         self._lock = threading.RLock()  # an acknowledgement must not meet the end of its connection
         self._connection = 0
         self._connected = False
         self._answered = False
         self._resumed: float | None = None
         self._stopping = threading.Event()
+        self._inbox = Inbox(size, self._stopping)
         self._thread: threading.Thread | None = None
         self._last_message: float | None = None
         self._telling = Telling(clock)
         self._notices = Notices(self._send, self._unheard)
-        self._subscribing: dict[int | None, tuple[str, ...]] = {}
+        self.drops = Drops()
+        """What the broker says that it has dropped."""
+        ours = own_topic(broker, "session")
+        self._subscriptions = Subscriptions(broker, (*filters, ours), self._telling, self._where)
         self._client = self._new_client()
 
     def start(self) -> None:
@@ -88,14 +92,7 @@ class MqttSource:
     def take(self, limit: int, timeout: float) -> list[Message]:
         """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
         self._revive()
-        taken: list[Message] = []
-        try:
-            taken.append(self._queue.get(timeout=timeout))
-            while len(taken) < limit:
-                taken.append(self._queue.get_nowait())
-        except queue.Empty:
-            pass
-        return taken
+        return self._inbox.take(limit, timeout)
 
     def acknowledge(self, messages: Sequence[Message]) -> None:
         """Tell the broker that these are stored; those of a lost connection come again, and are told then."""
@@ -157,7 +154,7 @@ class MqttSource:
         self._client.loop_start()
 
     def _new_client(self) -> Client:
-        client = make_client(self._broker, self._queue.maxsize)
+        client = make_client(self._broker, self._inbox.size)
         client.suppress_exceptions = True  # one exception in a callback would end the network thread
         client.on_pre_connect = self._on_pre_connect
         client.on_connect_fail = self._on_connect_fail
@@ -200,8 +197,7 @@ class MqttSource:
             self._connected = True
         self._resumed = self._clock.now() if flags.session_present else None
         self._telling.detail = f"connected to {self._where}"
-        mid = subscribe(client, self._broker, self._filters)
-        self._subscribing = {mid: self._filters}
+        self._subscriptions.ask(client)
         client.publish(own_topic(self._broker, "status"), ONLINE, QOS, retain=True)
         if flags.session_present:
             client.publish(own_topic(self._broker, "session"), self._mark(), QOS)
@@ -209,18 +205,9 @@ class MqttSource:
     def _on_subscribe(
         self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _props: Properties | None
     ) -> None:
-        refused = [
-            refusals.unreadable(topic, reason.getName(), self._where)
-            for topic, reason in zip(self._subscribing.get(mid, ()), reasons, strict=False)
-            if reason.is_failure
-        ]
-        for words in refused:
-            self._telling.trouble(words)
-        # Not before: what the library repeats of the last connection would come after it, and be kept.
-        self._notices.opened()
-        if not refused:
-            how = f"MQTT {self._broker.protocol}{', TLS' if self._broker.uses_tls else ''}"
-            self._telling.well(f"connected to the broker at {self._where} and subscribed ({how})")
+        if self._subscriptions.answered(mid, reasons):
+            # Not before: what the library repeats of the last connection would come after it, and be kept.
+            self._notices.opened()
 
     def _on_disconnect(
         self,
@@ -246,33 +233,28 @@ class MqttSource:
             topic = message.topic
         except UnicodeDecodeError:  # a broker should not let it through; refused later like any unknown topic
             topic = "(not UTF-8)"
-        if topic == own_topic(self._broker, "session"):
-            if message.payload == self._mark():
-                self._resumed = None
-            client.ack(message.mid, message.qos)
-            return
-        if is_own(self._broker, topic):  # a filter such as "cushionwatch/#" catches what services say
+        if self._is_no_reading(topic, bytes(message.payload)):
             client.ack(message.mid, message.qos)
             return
         arrived = self._clock.now()
         kept = message.retain or self._catching_up(arrived)
         receipt = Receipt(self._connection, message.mid, message.qos)
         self._last_message = arrived
-        self._put(Message(topic, bytes(message.payload), arrived, kept, receipt))
+        self._inbox.put(Message(topic, bytes(message.payload), arrived, kept, receipt))
+
+    def _is_no_reading(self, topic: str, payload: bytes) -> bool:
+        """Take what is not for the worker; a filter such as ``cushionwatch/#`` catches what services say."""
+        if topic == DROPPED:
+            self.drops.take(payload, self._clock.now())
+            return True
+        if topic == own_topic(self._broker, "session") and payload == self._mark():
+            self._resumed = None
+        return is_own(self._broker, topic)
 
     def _on_publish(
         self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _props: Properties | None
     ) -> None:
         self._notices.confirmed(mid, reason.getName() if reason.is_failure else "")
-
-    def _put(self, message: Message) -> None:
-        """Wait for room in the queue: the broker is held back as long as the worker is behind."""
-        while not self._stopping.is_set():
-            try:
-                self._queue.put(message, timeout=0.2)
-            except queue.Full:
-                continue
-            return
 
     def _mark(self) -> bytes:
         return f"{self._connection} {self._resumed}".encode()

@@ -259,7 +259,7 @@ def test_a_full_queue_holds_the_broker_back_and_loses_nothing(broker, protocol):
         connected(running)
         publish_with_ours(broker, [("cushionwatch/a/pressure", str(number)) for number in range(300)])
         time.sleep(0.3)
-        assert running._queue.qsize() == 10
+        assert running._inbox._queue.qsize() == 10
         assert payloads(take(running, 300)) == [str(number) for number in range(300)]
 
 
@@ -307,7 +307,7 @@ def test_a_full_queue_does_not_keep_us_from_stopping(broker):
     with source(broker, size=1) as running:
         connected(running)
         publish_with_ours(broker, [("cushionwatch/a/pressure", "1")] * 5)
-        wait_until(running._queue.full, what="full queue")
+        wait_until(lambda: running._inbox.full, what="full queue")
         begun = time.monotonic()
         running.stop()
         assert time.monotonic() - begun < 5
@@ -460,7 +460,9 @@ def test_a_fault_in_a_callback_does_not_end_the_network_thread(broker):
         connected(running)
         ours, reached = running._client.on_message, threading.Event()
 
-        def fail(*_):
+        def fail(_client, _data, message):
+            if message.topic.startswith("$SYS"):
+                return
             reached.set()
             raise RuntimeError("a fault of ours")
 

@@ -80,6 +80,7 @@ class BrokerTable(Table):
     password_file: SecretFile | None = None
     keep_alive: KeepAlive = 60.0
     session_expiry: SessionExpiry = 7 * 86400.0
+    check_queue: Flag = True
     tls: TlsTable | None = None
 
     @model_validator(mode="after")
