@@ -33,7 +33,7 @@ def deliveries(store: Path) -> dict[str, str]:
     connection = apsw.Connection(str(store), flags=apsw.SQLITE_OPEN_READONLY)
     try:
         connection.set_busy_timeout(5000)
-        return dict(connection.execute("SELECT key, state FROM delivery").fetchall())
+        return {str(key): str(state) for key, state in connection.execute("SELECT key, state FROM delivery")}
     finally:
         connection.close()
 

@@ -12,7 +12,7 @@ from broker import wait_until
 
 from tests.faults.load import Load
 from tests.faults.network import finish
-from tests.faults.place import broker_and_place, site_names
+from tests.faults.place import Place, broker_and_place, site_names
 from tests.faults.table import Row
 from tests.faults.wounded import WOUND
 
@@ -44,20 +44,23 @@ def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20) -> Row:
                 load.start()
             else:
                 place.start(wounded, until="watching")
-            wait_until(
-                lambda count=wounds: place.log.count(WOUND) > count, timeout=60, what="the failed sync"
-            )
-            began = time.monotonic()
-            try:
-                wait_until(lambda: place.ended, timeout=20, what="the end")
-            except AssertionError:
-                row.require(kept=False, promise="a service whose disk did not sync ends")
-                place.stop()
-            else:
-                row.require(place.process is not None and place.process.returncode == 1, "it ends with 1")
-            row.took(time.monotonic() - began)
+            _await_end(row, place, wounds)
             row.require(place.log.count(SAID) > said, "it says what the disk did")
         row.require((row.worst or 0.0) <= END + SLACK, f"it ends within {END:g} s")
         place.start()
         finish(row, load, place)
     return row
+
+
+def _await_end(row: Row, place: Place, wounds: int) -> None:
+    """Wait for one more failed sync than ``wounds``, and then for the end of the process."""
+    wait_until(lambda: place.log.count(WOUND) > wounds, timeout=60, what="the failed sync")
+    began = time.monotonic()
+    try:
+        wait_until(lambda: place.ended, timeout=20, what="the end")
+    except AssertionError:
+        row.require(kept=False, promise="a service whose disk did not sync ends")
+        place.stop()
+    else:
+        row.require(place.process is not None and place.process.returncode == 1, "it ends with 1")
+    row.took(time.monotonic() - began)

@@ -154,7 +154,7 @@ class Disk:
 def failure(code: int, text: str) -> apsw.IOError:
     """Return the error that makes SQLite see an extended result code."""
     error = apsw.IOError(text)
-    error.extendedresult = code
+    error.extendedresult = code  # type: ignore[attr-defined]  # SQLite is told this code
     return error
 
 

@@ -57,7 +57,7 @@ def die_at_mark(number: int) -> None:
             os.kill(os.getpid(), signal.SIGKILL)
         note(store, delivery, when)
 
-    SqliteStore.delivered = delivered  # type: ignore[method-assign]
+    setattr(SqliteStore, "delivered", delivered)  # noqa: B010 - a wound, not a method
 
 
 keep: list[apsw.VFS] = []

@@ -1,4 +1,4 @@
-"""The running service killed, ended, cut off and with wrong clocks, in small; `python -m tests.faults` does it in large."""
+"""The running service killed, ended, cut off and with wrong clocks, in small: see `python -m tests.faults`."""
 
 from __future__ import annotations
 
