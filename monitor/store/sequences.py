@@ -129,8 +129,13 @@ def keep_apart(db: apsw.Connection, sifted: Sifted, new: Sequence[Reading]) -> i
 
     ``new`` are those of ``sifted.readings`` that were stored by their stamps.
     """
-    if not sifted.numbered and not sifted.retold:
-        return 0
+    hidden = _hidden(sifted, new) if len(new) < len(sifted.readings) else []
+    rows = [*sifted.retold, *hidden]
+    clocks.keep_retold(db, rows)
+    return len(rows)
+
+
+def _hidden(sifted: Sifted, new: Sequence[Reading]) -> list[tuple[int, Reading]]:
     stored = {id(reading) for reading in new}
     places: set[tuple[int, int, Origin]] = set()
     hidden: list[tuple[int, Reading]] = []
@@ -142,6 +147,4 @@ def keep_apart(db: apsw.Connection, sifted: Sifted, new: Sequence[Reading]) -> i
         if id(reading) not in stored and key not in places:
             hidden.append((series, reading))
         places.add(key)
-    rows = [*sifted.retold, *hidden]
-    clocks.keep_retold(db, rows)
-    return len(rows)
+    return hidden
