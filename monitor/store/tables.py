@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
 import apsw
 
@@ -92,13 +92,11 @@ def count_rejected(db: apsw.Connection) -> int:
 
 def series_number(db: apsw.Connection, site: str, point: str) -> int:
     """Return the number of a series; made where there is none."""
-    db.execute("INSERT INTO series (site, point) VALUES (?, ?) ON CONFLICT DO NOTHING", (site, point))
-    return int(_row(db.execute("SELECT id FROM series WHERE site = ? AND point = ?", (site, point)))[0])
-
-
-def _row(cursor: Iterable[tuple[Any, ...]]) -> tuple[Any, ...]:
-    """Return the one row of a statement that always has one."""
-    return next(iter(cursor))
+    known = db.execute("SELECT id FROM series WHERE site = ? AND point = ?", (site, point)).fetchone()
+    if known is not None:
+        return int(known[0])
+    db.execute("INSERT INTO series (site, point) VALUES (?, ?)", (site, point))
+    return db.last_insert_rowid()
 
 
 def _text(text: str) -> str:
