@@ -25,12 +25,16 @@ class Verdict(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class ChargeEstimate:
-    """The air charge as a gauge on the relieved tank would read it, with 90 % coverage. kPa gauge."""
+    """The air charge as a gauge on the relieved tank would read it, with 90 % coverage. kPa gauge.
+
+    ``windows``: how often the cushion had been weighed by then, since the first reading.
+    """
 
     time: float
     kpa: float
     low_kpa: float
     high_kpa: float
+    windows: int = 0
 
 
 @dataclass(frozen=True, slots=True)

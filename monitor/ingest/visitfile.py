@@ -15,7 +15,8 @@ from monitor.ingest import limits
 from monitor.site import Visit, VisitAction
 
 _NEEDED = ("time", "action")
-_OPTIONAL = ("precharge", "supply", "water_at_valve")
+_OPTIONAL = ("precharge", "supply", "water_at_valve", "found", "leak", "tank_volume", "who", "note")
+_VOLUME_MOST = 50.0  # m³
 _YES = frozenset({"yes", "true", "1"})
 _NO = frozenset({"no", "false", "0"})
 
@@ -26,10 +27,11 @@ def read_visits(path: Path, unit: str) -> list[Visit]:
     Parameters
     ----------
     path : Path
-        Columns ``time`` (RFC 3339 or epoch seconds), ``action`` (gauged, refilled or replaced), optional
-        ``precharge``, ``supply`` (gauge) and ``water_at_valve`` (yes/no); empty means not known.
+        Columns ``time`` (RFC 3339 or epoch seconds), ``action`` (gauged, refilled, replaced or looked), optional
+        ``precharge``, ``supply`` (gauge) and ``water_at_valve`` (yes/no), and further ``found`` (gauge, before
+        anything was done), ``leak`` (where, or no), ``tank_volume`` [L], ``who``, ``note``; empty: not known.
     unit : str
-        Unit of both pressures.
+        Unit of all pressures.
 
     Raises
     ------
@@ -95,6 +97,11 @@ def _visit(row: Mapping[str, str | None], unit: str) -> Visit:
         precharge=_pressure("precharge", cells.get("precharge", ""), unit),
         supply=_pressure("supply", cells.get("supply", ""), unit),
         water_at_valve=_answer(cells.get("water_at_valve", "")),
+        found=_pressure("found", cells.get("found", ""), unit),
+        leak=_leak(cells.get("leak", "")),
+        tank_volume=_volume(cells.get("tank_volume", "")),
+        who=cells.get("who", ""),
+        note=cells.get("note", ""),
     )
 
 
@@ -130,6 +137,23 @@ def _answer(text: str) -> bool | None:
     if text:
         raise InputError(f"water_at_valve {text!r} is not allowed; write yes, no or nothing")
     return None
+
+
+def _leak(text: str) -> str | None:
+    if not text:
+        return None
+    return "" if text.lower() in _NO else text
+
+
+def _volume(text: str) -> float | None:
+    if not text:
+        return None
+    value = units.to_si(_number(text), "L", "volume")
+    if not 0 < value <= _VOLUME_MOST:
+        raise InputError(
+            f"tank_volume {text!r} is not allowed; write the whole volume in L, more than 0, no unit"
+        )
+    return value
 
 
 def _number(text: str) -> float:

@@ -276,6 +276,7 @@ class Analyser:
             gauge(belief.air) / _KPA,
             gauge(belief.air_quantile(-NINETY)) / _KPA,
             gauge(belief.air_quantile(NINETY)) / _KPA,
+            belief.windows,
         )
 
     def _peak(self, belief: Belief | None) -> float | None:

@@ -322,8 +322,10 @@ def test_a_visit_is_logged_in_the_unit_of_the_site(cli: Cli, config: Path) -> No
     ("arguments", "expected"),
     [
         (("nowhere", "--action", "gauged"), "site 'nowhere' is not known"),
-        (("riverside-12", "--action", "refilled"), "--precharge is needed for refilled"),
         (("riverside-12", "--action", "gauged", "--supply", "60"), "--precharge is needed for gauged"),
+        (("riverside-12", "--precharge", "60"), "--action is needed: gauged, refilled, replaced, looked"),
+        (("riverside-12", "--action", "looked"), "there is nothing to log"),
+        ((*GAUGED, "--precharge", "60", "--photo", "no/such.png"), "--photo no/such.png cannot be read"),
         ((*GAUGED, "--precharge", "sixty"), "--precharge 'sixty'"),
         (
             (*GAUGED, "--precharge", "60 bar"),

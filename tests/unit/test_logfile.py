@@ -351,6 +351,26 @@ def test_visits_are_read_oldest_first_in_pascal(tmp_path):
     assert visits[2].supply == pytest.approx(510212.0, rel=1e-6)
 
 
+def test_more_of_a_visit_may_stand_in_further_columns(tmp_path):
+    text = (
+        "time,action,found,precharge,leak,tank_volume,who,note\n"
+        f'{START},replaced,10,60,at the joint,12,A. Fitter,"rust, much"\n{START + 1},looked,,,no,,,\n'
+    )
+    first, second = read_visits(write(tmp_path, text, "visits.csv"), "psi")
+    assert first.found == pytest.approx(68947.6, abs=0.1)  # 10 psi, NIST SP 811 B.8
+    assert (first.leak, first.tank_volume, first.who, first.note) == (
+        "at the joint",
+        0.012,
+        "A. Fitter",
+        "rust, much",
+    )
+    assert second == Visit(START + 1, VisitAction.LOOKED, leak="")
+    with pytest.raises(
+        ReadingsFileError, match="line 2: tank_volume '0' is not allowed; write the whole volume in L"
+    ):
+        read_visits(write(tmp_path, f"time,action,tank_volume\n{START},replaced,0\n", "visits.csv"), "psi")
+
+
 def test_columns_of_visits_that_are_not_known_may_be_left_out(tmp_path):
     path = write(tmp_path, f"action,time\ngauged,{START}\n\n", "visits.csv")
     assert read_visits(path, "psi") == [Visit(START, VisitAction.GAUGED)]
@@ -373,7 +393,7 @@ def test_all_bad_visits_are_told_at_once(tmp_path):
         "precharge 'x'",
         "precharge '-1'",
         "supply '60 psi'",
-        "allowed: gauged, refilled, replaced",
+        "allowed: gauged, refilled, replaced, looked",
         "write yes, no or nothing",
         "more cells",
         "precharge 'nan'",
