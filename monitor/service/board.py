@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
+import logging
+import math
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from monitor.diagnosis.timings import URGENT_SHELF
+from monitor.errors import StoreError
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point
+from monitor.service.lifecycle_records import OutOfService, Shelf
 from monitor.service.photos import Photo, PhotoNote
 from monitor.service.ports import Clock, Event, EventChange, MessageSource, ServiceHealth, SiteView, Store
 from monitor.service.runner import Runner
 from monitor.service.urgency import urgency
 from monitor.site import Visit
 
+LOG = logging.getLogger("cushionwatch.board")
+
 _KEPT: Final = 50
-"""Events of a site that its page lists."""
+"""Events of a site that its page lists; of those that stand or wait for a person it lists all."""
+_OPEN: Final = 10_000
+
+_LAPSES: Final = 5.0
+"""Seconds between two looks at what has run out."""
 
 
 class LiveBoard:
@@ -33,6 +44,7 @@ class LiveBoard:
         self._store = store
         self._clock = clock
         self._others = others
+        self._lapsed = -math.inf
         self._started = clock.now()
 
     def sites(self) -> list[SiteView]:
@@ -48,9 +60,12 @@ class LiveBoard:
         desk = self._runner.desks.get(site_id)
         if desk is None:
             return None
-        events = self._store.events(site_id, limit=_KEPT)
+        self._lapse()
+        newest = self._store.events(site_id, limit=_KEPT)
+        waiting = self._store.events(site_id, open_only=True, limit=_OPEN)
+        events = sorted({one.number: one for one in [*newest, *waiting]}.values(), key=_number, reverse=True)
         latest, visits = self._store.latest(site_id), self._store.visits(site_id)
-        return SiteView(desk.site, desk.report(), latest, events, visits)
+        return SiteView(desk.site, desk.report(), latest, events, visits, outs=self._store.outs(site_id))
 
     def pressure(self, site_id: str, start: float, end: float, limit: int) -> tuple[FloatArray, FloatArray]:
         """Return at most about ``limit`` pressure points of a span, peaks kept."""
@@ -59,6 +74,27 @@ class LiveBoard:
     def acknowledge(self, number: int, who: str) -> Event | None:
         """Acknowledge an event."""
         return self._store.acknowledge_event(number, who, self._clock.now())
+
+    def shelve(self, number: int, who: str, why: str, seconds: float, *, urgent: bool) -> Event | None:
+        """Shelve an event for a while; `InputError` where that cannot be."""
+        now = self._clock.now()
+        return self._store.shelve_event(number, Shelf(now, now + seconds, who, why, urgent))
+
+    def unshelve(self, number: int, who: str, why: str) -> Event | None:
+        """Take an event off its shelf; `InputError` where it is on none."""
+        return self._store.unshelve_event(number, who, self._clock.now(), why)
+
+    def take_out(
+        self, site_id: str, point: Point | None, who: str, why: str, *, urgent: bool
+    ) -> OutOfService:
+        """Take a site or a point of it out of service; `InputError` where it is already."""
+        now = self._clock.now()
+        quiet = now + URGENT_SHELF if urgent else None
+        return self._store.take_out(OutOfService(0, site_id, point, now, who, why, quiet))
+
+    def put_back(self, site_id: str, point: Point | None, who: str, why: str) -> OutOfService:
+        """Put a site or a point of it back in service; `InputError` where it is not out."""
+        return self._store.put_back(site_id, point, who, self._clock.now(), why)
 
     def changes(self, number: int) -> Sequence[EventChange]:
         """Return the audit trail of an event, oldest first."""
@@ -88,3 +124,18 @@ class LiveBoard:
         return ServiceHealth(
             self._started, source, self._runner.stored, self._store.rejected_count(), tuple(problems)
         )
+
+    def _lapse(self) -> None:
+        """End the shelves that have run out; whoever looks at a site first does it, of others the teller."""
+        now = self._clock.now()
+        if abs(now - self._lapsed) < _LAPSES:
+            return
+        self._lapsed = now
+        try:
+            self._store.lapse(now)
+        except StoreError as error:
+            LOG.warning("shelves that have run out end later: %s", error)
+
+
+def _number(event: Event) -> int:
+    return event.number

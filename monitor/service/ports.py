@@ -16,6 +16,7 @@ from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
+from monitor.service.lifecycle_records import Act, AuditLine, OutOfService, Shelf
 from monitor.service.photos import Photo, PhotoNote
 from monitor.site import Site, Visit
 
@@ -76,33 +77,52 @@ class MessageSource(Protocol):
 
 
 class EventState(StrEnum):
-    """State of an event after IEC 62682 (those that this service uses so far)."""
+    """State of an event: whether its fault stands, and whether a person has seen it."""
 
     ACTIVE_UNACKNOWLEDGED = "active_unacknowledged"
     ACTIVE_ACKNOWLEDGED = "active_acknowledged"
     RETURNED_UNACKNOWLEDGED = "returned_unacknowledged"
     NORMAL = "normal"
 
+    @property
+    def active(self) -> bool:
+        """Tell whether the fault stands."""
+        return self in {EventState.ACTIVE_UNACKNOWLEDGED, EventState.ACTIVE_ACKNOWLEDGED}
+
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """A finding as the store keeps it, under a number that never changes."""
+    """A finding as the store keeps it, under a number that never changes.
+
+    ``shelf``, ``out``, ``cause`` (the event that explains this one) and ``held`` (its fault comes and goes) keep
+    people from being told of it; `monitor.service.lifecycle.silence` says whether they do. ``raises``: how often
+    its fault was raised there in the days up to this raise, which counts.
+    """
 
     number: int
     site: str
     finding: Finding
     state: EventState
+    shelf: Shelf | None = None
+    cause: int | None = None
+    out: OutOfService | None = None
+    raises: int = 1
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class EventChange:
-    """One line of an audit trail: at ``time`` (epoch s) ``who`` took the event to the state ``after``."""
+    """One line of an audit trail: at ``time`` (epoch s) ``who`` took the event to the state ``after``.
+
+    ``act`` is None where an older version wrote the line.
+    """
 
     time: float
     before: EventState | None
     after: EventState
     who: str
     why: str
+    act: Act | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,6 +360,45 @@ class Store(Protocol):
     def acknowledge_event(self, number: int, who: str, when: float) -> Event | None:
         """Acknowledge an event; None if there is no such event."""
 
+    def shelve_event(self, number: int, shelf: Shelf) -> Event | None:
+        """Tell nobody of an event until the end of the shelf; None if there is no such event.
+
+        Raises `InputError` where it is over, urgent without a second confirmation, or the shelf too long.
+        """
+
+    def unshelve_event(self, number: int, who: str, when: float, why: str) -> Event | None:
+        """Tell people of an event again; None if there is no such event. `InputError` where it is not shelved."""
+
+    def take_out(self, out: OutOfService) -> OutOfService:
+        """Keep a site or a point of it quiet until it is put back; ``number`` is the store's to give.
+
+        Raises `InputError` where it is out of service already.
+        """
+
+    def put_back(self, site: str, point: Point | None, who: str, when: float, why: str) -> OutOfService:
+        """Put a site or a point of it back in service; owe what was withheld of what still stands.
+
+        Raises `InputError` where it is not out of service.
+        """
+
+    def outs(self, site: str | None = None) -> list[OutOfService]:
+        """Return what is out of service now, longest first."""
+
+    def lapse(self, now: float) -> int:
+        """End what has run out by ``now`` (epoch s): shelves, and what was held as chatter and stands.
+
+        Owe what was withheld of it; return how much ended.
+        """
+
+    def event(self, number: int) -> Event | None:
+        """Return one event."""
+
+    def events_raised(self, since: float, site: str | None = None) -> list[Event]:
+        """Return the events raised since ``since`` (epoch s of their data) and all that stand, oldest first."""
+
+    def audit(self, since: float, site: str | None = None) -> list[AuditLine]:
+        """Return what was done to events and sites since ``since`` (epoch s), oldest first."""
+
     def events(self, site: str | None = None, *, open_only: bool = False, limit: int = 200) -> list[Event]:
         """Return events, newest first."""
 
@@ -394,6 +453,7 @@ class SiteView:
     latest: Mapping[Point, Reading]
     events: Sequence[Event]
     visits: Sequence[Visit] = ()
+    outs: Sequence[OutOfService] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -421,6 +481,18 @@ class Board(Protocol):
 
     def acknowledge(self, number: int, who: str) -> Event | None:
         """Acknowledge an event."""
+
+    def shelve(self, number: int, who: str, why: str, seconds: float, *, urgent: bool) -> Event | None:
+        """Shelve an event for a while; ``urgent``: confirmed a second time. `InputError` where that cannot be."""
+
+    def unshelve(self, number: int, who: str, why: str) -> Event | None:
+        """Take an event off its shelf; `InputError` where it is on none."""
+
+    def take_out(self, site_id: str, point: Point | None, who: str, why: str, *, urgent: bool) -> OutOfService:
+        """Take a site or a point of it out of service; `InputError` where it is already."""
+
+    def put_back(self, site_id: str, point: Point | None, who: str, why: str) -> OutOfService:
+        """Put a site or a point of it back in service; `InputError` where it is not out."""
 
     def changes(self, number: int) -> Sequence[EventChange]:
         """Return the audit trail of an event, oldest first."""

@@ -23,6 +23,7 @@ from monitor.errors import StoreBroken, StoreError
 from monitor.readings import Reading, Rejected
 from monitor.service.corrections import Corrections
 from monitor.service.desk import Desk
+from monitor.service.lifecycle import silence
 from monitor.service.outcomes import DAY, Outcome, outcomes
 from monitor.service.ports import Alert, Clock, Message, MessageSource, Overdue, Store
 from monitor.service.receipts import Receipts
@@ -299,7 +300,9 @@ class Runner:
         if finding.ended is None:
             event = self._store.raise_event(site.id, finding, alerts)
             if event is not None:
-                LOG.warning("event %d raised at %s: %s", event.number, site.id, finding.fault)
+                quiet = silence(event)
+                told = f" (not told: {quiet.value})" if quiet else ""
+                LOG.warning("event %d raised at %s: %s%s", event.number, site.id, finding.fault, told)
             elif (event := self._store.amend_event(site.id, finding, alerts)) is not None:
                 LOG.warning("event %d amended at %s: %s", event.number, site.id, finding.fault)
             return

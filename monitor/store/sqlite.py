@@ -7,18 +7,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
-from monitor.diagnosis.faults import Finding
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point, Reading, Rejected
 from monitor.service.photos import Photo, PhotoNote
 from monitor.service.ports import (
     NOTHING,
-    Alert,
     Committed,
-    Delivery,
     DeviceProgress,
-    Event,
-    EventChange,
     Gap,
     NumberingCounts,
     Overdue,
@@ -26,14 +21,15 @@ from monitor.service.ports import (
     SetBack,
 )
 from monitor.site import Visit
-from monitor.store import copies, events, gaps, sequences, series, states, tables, visits
+from monitor.store import copies, gaps, sequences, series, states, tables, visits
 from monitor.store.database import Database
+from monitor.store.eventbook import EventBook
 
 KEEP_REJECTED: Final = 100_000
 """Refused payloads kept; at 2 KB each they take no more than 200 MB."""
 
 
-class SqliteStore:
+class SqliteStore(EventBook):
     """Durable memory in one file; safe to call from any thread. Each method is one transaction.
 
     Parameters
@@ -51,7 +47,7 @@ class SqliteStore:
     """
 
     def __init__(self, path: Path, *, keep_rejected: int = KEEP_REJECTED) -> None:
-        self._database = Database(path)
+        super().__init__(Database(path))
         self._keep_rejected = keep_rejected
 
     @property
@@ -204,69 +200,6 @@ class SqliteStore:
         """Return a photo of a site, None if it has none of that number."""
         with self._database.read() as db:
             return visits.select_photo(db, site, number)
-
-    def raise_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
-        """Open an event and owe each alert to its channel; None where (site, fault, raised) is known."""
-        with self._database.write() as db:
-            return events.open_event(db, site, finding, alerts)
-
-    def amend_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
-        """Replace the finding of an active event where its evidence has a fact that the stored one lacks."""
-        with self._database.write() as db:
-            return events.amend_event(db, site, finding, alerts)
-
-    def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
-        """Mark the event of this finding as returned to normal; None if unknown or ended already."""
-        with self._database.write() as db:
-            return events.return_event(db, site, finding, alerts)
-
-    def acknowledge_event(self, number: int, who: str, when: float) -> Event | None:
-        """Acknowledge an event; None if there is no such event."""
-        with self._database.write() as db:
-            return events.acknowledge(db, number, who, when)
-
-    def events(self, site: str | None = None, *, open_only: bool = False, limit: int = 200) -> list[Event]:
-        """Return events, newest first; ``open_only``: those that stand or that nobody has acknowledged."""
-        with self._database.read() as db:
-            return events.select_events(db, site, open_only=open_only, limit=limit)
-
-    def event_changes(self, number: int) -> list[EventChange]:
-        """Return the audit trail of an event, oldest first."""
-        with self._database.read() as db:
-            return events.select_changes(db, number)
-
-    def due_deliveries(self, now: float, limit: int, channel: str | None = None) -> list[Delivery]:
-        """Return deliveries that are owed and due, oldest first; those of one channel if it is named.
-
-        Of one event on one channel only the oldest is returned.
-        """
-        with self._database.read() as db:
-            return events.select_due(db, now, limit, channel)
-
-    def owed_count(self) -> tuple[int, float | None]:
-        """Return how many alerts are owed, and when the oldest of them was made in epoch seconds."""
-        with self._database.read() as db:
-            return events.count_owed(db)
-
-    def active_counts(self) -> Mapping[str, int]:
-        """Return how many events stand of each fault."""
-        with self._database.read() as db:
-            return events.count_active(db)
-
-    def delivered(self, delivery: int, when: float) -> None:
-        """Strike a delivery off: its channel has it."""
-        with self._database.write() as db:
-            events.strike_off(db, delivery, when)
-
-    def failed(self, delivery: int, error: str, due: float | None) -> None:
-        """Note a failed attempt; ``due`` None: given up, listed as a dead letter."""
-        with self._database.write() as db:
-            events.note_failure(db, delivery, error, due)
-
-    def dead_letters(self) -> list[Delivery]:
-        """Return deliveries that were given up."""
-        with self._database.read() as db:
-            return events.select_dead(db)
 
     def integrity(self) -> list[str]:
         """Return what is wrong with the file, its sealed hours included; empty if it is sound."""

@@ -1,0 +1,226 @@
+"""Events against every order of acts, on a real store: none that stands is lost, none that is urgent is kept quiet.
+
+The machine knows only what was raised and what has ended; what people are told is compared with what may be told.
+"""
+
+from __future__ import annotations
+
+import math
+import tempfile
+from dataclasses import replace
+from itertools import pairwise
+from pathlib import Path
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.timings import LONGEST_SHELF, URGENT_SHELF
+from monitor.errors import InputError
+from monitor.readings import Point
+from monitor.service.lifecycle import is_urgent, silence
+from monitor.service.ports import Alert, Event, EventState, OutOfService, Shelf
+from monitor.store.sqlite import SqliteStore
+
+T0 = 1.7e9
+HOUR = 3600.0
+SITES = st.sampled_from(["mill", "shed"])
+FAULTS = st.sampled_from(
+    [
+        Fault.BLIND,
+        Fault.AIR_CHARGE_LOW,
+        Fault.AIR_CUSHION_LOST,
+        Fault.RELIEF_DISCHARGING,
+        Fault.PRESSURE_SENSOR_FAULT,
+    ]
+)
+PICK = st.integers(0, 1_000)
+POINTS = st.sampled_from([None, Point.PRESSURE, Point.HEATER])
+
+
+def alert(site: str, finding: Finding, news: str) -> dict[str, Alert]:
+    key = f"{site}/{finding.fault}/{finding.raised}/{news}"
+    return {"mail": Alert(key, site, key, "", finding.severity.value, finding.raised)}
+
+
+class Life(RuleBasedStateMachine):
+    def __init__(self) -> None:
+        super().__init__()
+        self.folder = tempfile.TemporaryDirectory()
+        self.path = Path(self.folder.name) / "store.db"
+        self.store = SqliteStore(self.path)
+        self.now = T0
+        self.stands: dict[int, tuple[str, Finding]] = {}
+        self.over: set[int] = set()
+        self.confirmed: set[int] = set()
+
+    def teardown(self) -> None:
+        self.store.close()
+        self.folder.cleanup()
+
+    @initialize()
+    def begin(self) -> None:
+        assert self.store.events() == []
+
+    def pick(self, choice: int) -> int:
+        return sorted(self.stands)[choice % len(self.stands)]
+
+    @rule(site=SITES, fault=FAULTS, severity=st.sampled_from(Severity))
+    def raise_one(self, site: str, fault: Fault, severity: Severity) -> None:
+        if (site, fault) in {(where, found.fault) for where, found in self.stands.values()}:
+            return  # the diagnosis raises no fault that stands
+        self.now += 1.0
+        finding = Finding(fault, self.now, self.now, severity, 0.99, "", "", "", {})
+        event = self.store.raise_event(site, finding, alert(site, finding, "raised"))
+        assert event is not None
+        self.stands[event.number] = (site, finding)
+
+    @precondition(lambda self: self.stands)
+    @rule(choice=PICK)
+    def discharge(self, choice: int) -> None:
+        number = self.pick(choice)
+        site, finding = self.stands[number]
+        more = replace(finding, evidence={"relief_discharging_since": self.now})
+        if self.store.amend_event(site, more, alert(site, finding, "relief")) is not None:
+            self.stands[number] = (site, more)
+
+    @precondition(lambda self: self.stands)
+    @rule(choice=PICK)
+    def end(self, choice: int) -> None:
+        number = self.pick(choice)
+        site, finding = self.stands.pop(number)
+        self.now += 1.0
+        over = replace(finding, ended=self.now)
+        assert self.store.end_event(site, over, alert(site, finding, "over")) is not None
+        self.over.add(number)
+
+    @precondition(lambda self: self.stands or self.over)
+    @rule(choice=PICK)
+    def acknowledge(self, choice: int) -> None:
+        known = sorted([*self.stands, *self.over])
+        self.store.acknowledge_event(known[choice % len(known)], "Ada", self.now)
+
+    @precondition(lambda self: self.stands)
+    @rule(choice=PICK, length=st.floats(-HOUR, 40 * 24 * HOUR), confirm=st.booleans())
+    def shelve(self, choice: int, length: float, confirm: bool) -> None:
+        number = self.pick(choice)
+        event = self.store.event(number)
+        assert event is not None
+        urgent = is_urgent(event)
+        longest = URGENT_SHELF if urgent else LONGEST_SHELF[event.finding.severity]
+        until = self.now + length
+        wanted = 0 < until - self.now <= longest and (confirm or not urgent)
+        try:
+            self.store.shelve_event(number, Shelf(self.now, until, "Ada", "known", confirm))
+        except InputError:
+            assert not wanted
+        else:
+            assert wanted
+
+    @precondition(lambda self: self.stands or self.over)
+    @rule(choice=PICK)
+    def unshelve(self, choice: int) -> None:
+        known = sorted([*self.stands, *self.over])
+        event = self.store.event(known[choice % len(known)])
+        assert event is not None
+        try:
+            self.store.unshelve_event(event.number, "Ada", self.now, "again")
+        except InputError:
+            assert event.shelf is None
+
+    @rule(site=SITES, point=POINTS, confirm=st.booleans())
+    def take_out(self, site: str, point: Point | None, confirm: bool) -> None:
+        until = self.now + URGENT_SHELF if confirm else None
+        out = any((one.site, one.point) == (site, point) for one in self.store.outs())
+        try:
+            self.store.take_out(OutOfService(0, site, point, self.now, "Ada", "work", until))
+        except InputError:
+            assert out
+
+    @rule(site=SITES, point=POINTS)
+    def put_back(self, site: str, point: Point | None) -> None:
+        out = any((one.site, one.point) == (site, point) for one in self.store.outs())
+        try:
+            self.store.put_back(site, point, "Ada", self.now, "done")
+        except InputError:
+            assert not out
+
+    @rule(hours=st.floats(0.1, 40 * 24))
+    def wait(self, hours: float) -> None:
+        self.now += hours * HOUR
+        self.store.lapse(self.now)
+        assert self.store.lapse(self.now) == 0
+        for event in self.store.events(limit=10_000):
+            assert event.shelf is None or event.shelf.until > self.now
+
+    @rule()
+    def start_again(self) -> None:
+        self.store.close()
+        self.store = SqliteStore(self.path)
+
+    @invariant()
+    def nothing_is_lost(self) -> None:
+        events = {event.number: event for event in self.store.events(limit=10_000)}
+        assert set(events) == {*self.stands, *self.over}
+        opened = {event.number for event in self.store.events(open_only=True, limit=10_000)}
+        for number, (site, finding) in self.stands.items():
+            assert events[number].state.active
+            assert (events[number].site, events[number].finding) == (site, finding)
+            assert number in opened
+        for number in self.over:
+            assert not events[number].state.active
+            assert (events[number].shelf, events[number].out) == (None, None)
+        assert {event.number for event in self.store.events_raised(math.inf)} == set(self.stands)
+
+    @invariant()
+    def what_may_be_told_is_owed_and_nothing_is_both(self) -> None:
+        with self.store.database.read() as db:
+            owed = {key for (key,) in db.execute("SELECT key FROM delivery")}
+            kept = {key for (key,) in db.execute("SELECT key FROM withheld")}
+        assert not owed & kept
+        for number, (site, finding) in self.stands.items():
+            event = self.store.event(number)
+            assert event is not None
+            key = f"{site}/{finding.fault}/{finding.raised}/raised"
+            assert (key in owed) != (key in kept)
+            if silence(event) is None:
+                assert key in owed
+            if is_urgent(event):
+                assert silence(event) is None or self._confirmed(event)
+                assert silence(event) is not None or self._told_of_the_relief(event, owed)
+        ends = {number for number in self.over if self._key(number) in kept}
+        assert ends == set()
+
+    def _key(self, number: int) -> str:
+        event = self.store.event(number)
+        assert event is not None
+        return f"{event.site}/{event.finding.fault}/{event.finding.raised}/raised"
+
+    @staticmethod
+    def _confirmed(event: Event) -> bool:
+        return bool(
+            (event.shelf and event.shelf.urgent) or (event.out and event.out.urgent_until is not None)
+        )
+
+    @staticmethod
+    def _told_of_the_relief(event: Event, owed: set[str]) -> bool:
+        if event.finding.fault is Fault.RELIEF_DISCHARGING:
+            return True
+        return f"{event.site}/{event.finding.fault}/{event.finding.raised}/relief" in owed
+
+    @invariant()
+    def trails_lead_from_state_to_state(self) -> None:
+        for event in self.store.events(limit=10_000):
+            trail = self.store.event_changes(event.number)
+            assert trail[0].before is None
+            for one, after in pairwise(trail):
+                assert after.before is one.after
+            assert trail[-1].after is event.state
+            assert all(one.who and one.why and one.act for one in trail)
+            if event.state is EventState.ACTIVE_ACKNOWLEDGED:
+                assert "Ada" in {one.who for one in trail}
+
+
+Life.TestCase.settings = settings(max_examples=25, stateful_step_count=30, deadline=None)
+TestLife = Life.TestCase
