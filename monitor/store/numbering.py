@@ -26,7 +26,7 @@ BOOTS_MOST: Final = 64
 HOLES_MOST: Final = 1000
 """Open gaps of one boot: beyond them the oldest numbers are waited for no more."""
 GAPS_KEPT: Final = 100_000
-"""Gaps that stay listed once they are settled."""
+"""Gaps that stay listed; older ones are no longer waited for either."""
 
 
 @dataclass(slots=True)
@@ -50,6 +50,7 @@ class Boots:
         self._now = now
         self._known: dict[tuple[str, str], Boot | None] = {}
         self._devices: int | None = None
+        self._full = False  # found once: a flood of new devices must not look for room again and again
         for number in _ids(db, "SELECT id FROM numbering WHERE heard < ? LIMIT 10", now - FORGET):
             _forget(db, number, now)
 
@@ -93,6 +94,8 @@ class Boots:
 
     def _room(self) -> bool:
         """Make room for one more device if there is none; tell whether there is some."""
+        if self._full:
+            return False
         if self._devices is None:
             self._devices = int(str(self._db.execute("SELECT count(DISTINCT device) FROM numbering").get))
         if self._devices < DEVICES_MOST:
@@ -104,6 +107,7 @@ class Boots:
             (self._now - WAITED,),
         ).fetchone()
         if row is None:
+            self._full = True
             return False
         for number in _ids(self._db, "SELECT id FROM numbering WHERE device = ?", row[0]):
             self._drop(number)
@@ -228,4 +232,4 @@ def _bound(db: apsw.Connection, boot: Boot) -> None:
             "UPDATE gap SET state = 'lost', settled = ? WHERE numbering = ? AND state = 'open' AND first <= ?",
             (boot.heard, boot.id, row[0]),
         )
-    db.execute("DELETE FROM gap WHERE id <= (SELECT max(id) FROM gap) - ? AND state <> 'open'", (GAPS_KEPT,))
+    db.execute("DELETE FROM gap WHERE id <= (SELECT max(id) FROM gap) - ?", (GAPS_KEPT,))

@@ -137,6 +137,32 @@ def test_what_a_device_does_not_send_again_is_listed_as_missing(place: tuple[Fol
     assert "200 not received, numbers 101 to 300" in one.err.read_text()
 
 
+def test_an_hour_told_twice_is_kept_apart_and_told(place: tuple[Folder, Broker]) -> None:
+    """The clock of the device goes back by an hour, as one does that knows no time zone."""
+    home, broker = place
+    began = SystemClock().now() // 10 * 10 - 20_000.0
+    with service(home) as one:
+        device = Device("127.0.0.1", broker.port, SITE, "boot-1")
+        try:
+            for number in range(1, 1201):
+                late = 3600.0 if number > 600 else 0.0
+                device.send(TOPIC, began + 10.0 * number - late, float(number), "kPa")
+            wait_until(lambda: not device.kept, timeout=60, what="the word that all is stored")
+        finally:
+            device.close()
+        assert one.stop() == 0
+    assert values(home) == Counter({float(number): 1 for number in range(1, 1201)})
+    store = home.store()
+    assert [(step.sequence, step.before - step.after) for step in store.set_backs(SITE)] == [(601, 3590.0)]
+    apart = [reading.value for reading in store.retold(SITE, Point.PRESSURE)]
+    times, by_time = store.readings(SITE, Point.PRESSURE, 0, math.inf)
+    store.close()
+    assert apart == [float(number) for number in range(601, 961)]
+    assert by_time.tolist() == [*map(float, range(1, 601)), *map(float, range(961, 1201))]
+    assert times.tolist() == [began + 10.0 * number for number in range(1, 841)]
+    assert "its clock went back by 3590 s at number 601" in one.err.read_text()
+
+
 class Load:
     """Numbered messages without end: some cannot be used, some have no time stamp."""
 

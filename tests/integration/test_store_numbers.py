@@ -314,6 +314,14 @@ def test_many_holes_are_told_from_the_oldest_and_bounded(
     assert len(store.commit([reading(2, 2.0, heard=200.0)], []).new) == 1  # given up, and still taken
 
 
+def test_the_list_of_gaps_is_bounded(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(numbering, "GAPS_KEPT", 10)
+    for number in range(1, 61, 2):
+        store.commit([reading(number, float(number))], [])
+    assert [gap.first for gap in store.gaps()] == list(range(58, 38, -2))
+    assert store.progress(["pump"])[0].boots[0].through == 39
+
+
 def test_invented_devices_do_not_drive_out_those_that_are_heard(
     store: SqliteStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
