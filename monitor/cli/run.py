@@ -17,7 +17,7 @@ LOG = logging.getLogger("cushionwatch")
 
 def run(
     config: Config = DEFAULT,
-    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more.")] = False,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Log more, whatever [log] says.")] = False,
 ) -> None:
     """Run the service until it is told to stop (SIGTERM or Ctrl-C).
 
@@ -31,7 +31,7 @@ def run(
     from monitor.cli import logs, systemd  # noqa: PLC0415
 
     settings = load(config)
-    logs.set_up(logging.DEBUG if verbose else logging.INFO)
+    logs.set_up(logging.DEBUG if verbose else logs.LEVELS[settings.log.level], settings.log.format)
     stopping = stop_on_signals()
     with from_settings(settings) as service:
         broker = f"{settings.broker.host}:{settings.broker.port_number}"

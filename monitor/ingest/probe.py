@@ -30,6 +30,9 @@ ALONE: Final = 1.5
 EXPIRY: Final = 600
 """Seconds after which a broker forgets the session of a check that was cut off (MQTT 5)."""
 _LOOK: Final = 0.05
+_SIDE_BY_SIDE: Final = (
+    0.3  # seconds in which a broker that stops ends both; shorter than the wait to connect anew
+)
 
 
 class Kept(NamedTuple):
@@ -104,7 +107,12 @@ def _stay_apart(broker: BrokerTable, connected: Callable[[], bool], stopping: Ca
     ) as line:
         until = time.monotonic() + ALONE
         while time.monotonic() < until and not stopping():
-            if line.ended or not connected():
+            if line.ended:
+                raise LineError("the broker ended the connection of the check", again=True)
+            if not connected():
+                time.sleep(_SIDE_BY_SIDE)
+                if line.ended:
+                    raise LineError("the broker ended both connections", again=True)
                 raise LineError(
                     "the service lost its connection when the check connected; if the broker gives each user one "
                     "session, the check must be off (check_queue = false in [broker])",

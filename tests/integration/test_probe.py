@@ -184,3 +184,24 @@ def test_the_service_says_once_that_its_broker_drops_what_waits(tmp_path: Path) 
             )
             assert one.stop() == 0
         assert one.err.read_text().count("this broker drops what waits") == 1
+
+
+def test_what_the_broker_drops_is_seen_to_grow(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with running_broker(tmp_path, "max_queued_messages 10", "sys_interval 1") as broker:
+        absent = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="absent", clean_session=False)
+        ready = threading.Event()
+        absent.on_subscribe = lambda *_: ready.set()
+        absent.connect(HOST, broker.port)
+        absent.subscribe("x", 1)
+        absent.loop_start()
+        assert ready.wait(10)
+        absent.disconnect()
+        absent.loop_stop()
+        with source(broker) as (_, running):
+            wait_until(lambda: running.drops.count == 0, what="the broker's count")
+            publish(broker, [("x", b"1")] * 100)
+            wait_until(lambda: running.drops.count and running.drops.count >= 80, what="its growth")
+            (words,) = running.drops.warnings(SystemClock().now())
+            assert re.match(r"the broker has dropped \d+ messages, of this or another client", words)
+            assert words in caplog.text
+            assert running.take(1, 0.1) == []  # the count itself is no reading

@@ -11,10 +11,18 @@ from pydantic import ValidationError
 
 from monitor.service.settings.copyfile import CopyTable
 from monitor.service.settings.problems import Problem, ProblemsError, explain, line_of, show_key
-from monitor.service.settings.servicefile import BrokerTable, ChannelTable, ServiceTable, StoreTable, WebTable
+from monitor.service.settings.servicefile import (
+    BrokerTable,
+    ChannelTable,
+    LogTable,
+    ServiceTable,
+    StoreTable,
+    WebTable,
+)
 from monitor.service.settings.sitefile import load_site
 from monitor.service.settings.toml import Document, read_toml
 from monitor.service.settings.topics import TopicTable
+from monitor.service.settings.visitsfile import VisitsTable
 from monitor.site import Site
 
 
@@ -31,6 +39,8 @@ class ServiceSettings:
     timeseries: CopyTable | None
     topics: tuple[TopicTable, ...]
     web: WebTable
+    visits: VisitsTable
+    log: LogTable
     channels: Mapping[str, ChannelTable]
 
 
@@ -59,6 +69,8 @@ def load_service(path: Path) -> ServiceSettings:
         timeseries=table.timeseries,
         topics=table.topics,
         web=table.web,
+        visits=table.visits,
+        log=table.log,
         channels=MappingProxyType(dict(table.alerts.channels)),
     )
 

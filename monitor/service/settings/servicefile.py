@@ -15,6 +15,7 @@ from monitor.service.settings.files import ExistingFile, ExistingFolder, NewFold
 from monitor.service.settings.problems import Table, refuse
 from monitor.service.settings.quantities import SiteId, not_empty, quantity
 from monitor.service.settings.topics import DEFAULT_TOPICS, TopicTable
+from monitor.service.settings.visitsfile import VisitsTable
 
 _HOST = re.compile(r"[A-Za-z0-9._:%-]{1,253}")
 
@@ -129,6 +130,13 @@ class WebTable(Table):
     port: Port = 8080
 
 
+class LogTable(Table):
+    """``[log]``: how much is logged, and whether for people or for programs."""
+
+    format: Literal["text", "json"] = "text"
+    level: Literal["debug", "info", "warning", "error"] = "info"
+
+
 class ChannelTable(Table):
     """``[alerts.channels.NAME]``: one way to reach people, an Apprise URL kept in a file if possible."""
 
@@ -170,4 +178,6 @@ class ServiceTable(Table):
     timeseries: CopyTable | None = None
     topics: Annotated[tuple[TopicTable, ...], AfterValidator(not_empty)] = DEFAULT_TOPICS
     web: WebTable = WebTable()
+    visits: VisitsTable = VisitsTable()
+    log: LogTable = LogTable()
     alerts: AlertsTable = AlertsTable()
