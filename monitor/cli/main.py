@@ -16,10 +16,12 @@ from monitor.cli import (
     commission,
     copied,
     demo,
+    events,
     examine,
     export,
     gaps,
     neglected,
+    performance,
     rejected,
     restore,
     run,
@@ -45,7 +47,7 @@ app = typer.Typer(
 )
 _MODULES: Final = (
     demo, run, check, commission, examine, size, visit, export, backup, restore, rejected, gaps, copied, alert,
-    neglected,
+    events, performance, neglected,
 )  # fmt: skip
 for module in _MODULES:
     module.add_to(app)

@@ -32,10 +32,6 @@ from monitor.service.lifecycle_acts import (
 from monitor.service.lifecycle_records import SERVICE, Act, OutOfService, Shelf, Silence
 from monitor.service.ports import Event, EventState
 
-LONGEST_TEXT: Final = 200
-"""Letters of a reason; a name has at most `LONGEST_NAME`."""
-LONGEST_NAME: Final = 80
-
 _DAY: Final = 86400.0
 
 _COVERS: Final = {
@@ -114,16 +110,6 @@ def cause_among(fault: Fault, standing: Iterable[Event]) -> Event | None:
         ),
         None,
     )
-
-
-def said(text: str, what: str, most: int) -> str | Refusal:
-    """Return a person's words on one line; refused where there are none, or too many."""
-    words = " ".join(text.split())
-    if not words:
-        return Refusal(f"{what} is missing")
-    if len(words) > most:
-        return Refusal(f"{what} has {len(words)} letters; at most {most} are kept")
-    return words
 
 
 # ---- each act

@@ -255,7 +255,7 @@ def test_check_tells_every_problem(cli: Cli, config: Path) -> None:
 
 
 COMMANDS = {
-    "check": (), "run": (), "rejected": (), "gaps": (), "copy": (), "alert": (),
+    "check": (), "run": (), "rejected": (), "gaps": (), "copy": (), "alert": (), "events": (), "performance": (),
     "visit": ("riverside-12", "--action", "gauged"),
     "commission": ("riverside-12",), "backup": ("copy.db",), "restore": ("copy.db",),
     "export": ("riverside-12", "--out", "riverside.csv"),
