@@ -10,7 +10,7 @@ from typing import Final, Protocol
 
 from monitor.diagnosis.report import Verdict
 from monitor.errors import StoreError
-from monitor.service.ports import SourceHealth, Store
+from monitor.service.ports import NumberingCounts, SourceHealth, Store
 
 _FILES: Final = ("", "-wal", "-shm")
 """What the database puts behind the name of its file."""
@@ -25,6 +25,7 @@ class Kept:
     oldest_owed: float | None
     alerts_dead: int
     events: Mapping[str, int]
+    numbers: NumberingCounts
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,9 @@ def look_into(store: Store) -> Kept | None:
     try:
         owed, oldest = store.owed_count()
         dead = len(store.dead_letters())
-        return Kept(store.rejected_count(), owed, oldest, dead, store.active_counts())
+        return Kept(
+            store.rejected_count(), owed, oldest, dead, store.active_counts(), store.numbering_counts()
+        )
     except StoreError:
         return None
 

@@ -82,6 +82,11 @@ def _kept(kept: Kept) -> Iterator[Metric]:
     for fault in Fault:
         events.add_metric([fault.value], kept.events.get(fault.value, 0))
     yield events
+    numbers = kept.numbers
+    yield _one("devices_numbering", "Devices that number their messages.", numbers.devices)
+    yield _one("messages_missing", "Numbers that have not come and may still.", numbers.missing)
+    yield _count("messages_lost", "Numbers that did not come within a week.", numbers.lost)
+    yield _count("clocks_set_back", "Times that the clock of a device went back.", numbers.set_backs)
 
 
 def _broker(vitals: Vitals) -> Iterator[Metric]:

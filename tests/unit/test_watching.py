@@ -12,11 +12,12 @@ from prometheus_client.parser import text_string_to_metric_families as plain
 
 from monitor.diagnosis.faults import Fault
 from monitor.diagnosis.report import Verdict
-from monitor.service.ports import SourceHealth
+from monitor.service.ports import NumberingCounts, SourceHealth
 from monitor.service.progress import Progress
 from monitor.service.vitals import BrokerLimits, Kept, Vitals, bytes_of
 from monitor.web.metrics import Exposition
 
+ROOT = Path(__file__).parents[2]
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 WELL = Vitals(
     version='1.2"3\n',
@@ -26,7 +27,7 @@ WELL = Vitals(
     source=SourceHealth(True, True, 1_770_000_000.25, "connected"),
     stored=41,
     sites={Verdict.HOLDING: 3, Verdict.FAULT: 1},
-    kept=Kept(7, 2, 1_769_999_000.0, 1, {"air_charge_low": 1}),
+    kept=Kept(7, 2, 1_769_999_000.0, 1, {"air_charge_low": 1}, NumberingCounts(4, 1, 3, 2, 1, 9)),
     store_bytes=8192,
     broker=BrokerLimits(1000, 3000, 12, ("this broker drops",)),
 )
@@ -58,6 +59,9 @@ def test_the_state_comes_back_through_the_parser(accept: str) -> None:
     assert found["cushionwatch_sites{holding}"] == 3
     assert found["cushionwatch_sites{blind}"] == 0
     assert found["cushionwatch_events_active{air_charge_low}"] == 1
+    assert found["cushionwatch_devices_numbering"] == 4
+    assert found["cushionwatch_messages_missing"] == 3
+    assert found["cushionwatch_messages_lost_total"] == 2
     assert found["cushionwatch_broker_dropped_messages_total"] == 12
     assert found["cushionwatch_broker_drops_waiting"] == 1
     assert found["process_resident_memory_bytes"] > 0
@@ -96,6 +100,16 @@ def test_names_follow_the_rules_and_labels_do_not_grow_with_sites() -> None:
         for sample in family.samples:
             assert sample.name.endswith("_total") is (family.type == "counter")
             assert all(value in allowed[label] for label, value in sample.labels.items())
+
+
+def test_the_alert_rules_and_the_developers_page_name_metrics_that_exist() -> None:
+    known = {name.split("{")[0] for name in read(WELL) if name.startswith("cushionwatch_")}
+    rules = (ROOT / "deploy" / "prometheus-alerts.yml").read_text()
+    used = set(re.findall(r"\bcushionwatch_[a-z_]+", rules))
+    assert len(used) >= 8
+    assert used <= known
+    page = (ROOT / "DEVELOPERS.md").read_text()
+    assert [name for name in sorted(known) if f"`{name.removeprefix('cushionwatch_')}`" not in page] == []
 
 
 def test_two_services_in_one_process_have_registries_of_their_own() -> None:
