@@ -123,6 +123,7 @@ CREATE TABLE set_back (  -- the clock of a device went back at a number
     numbering INTEGER NOT NULL, device TEXT NOT NULL, boot TEXT NOT NULL, number INTEGER NOT NULL,
     before_us INTEGER NOT NULL, after_us INTEGER NOT NULL, noticed REAL NOT NULL
 ) STRICT;
+CREATE INDEX set_back_by_number ON set_back (numbering, number);
 CREATE TABLE retold (  -- readings of a time that their device had told before
     id INTEGER PRIMARY KEY AUTOINCREMENT,
     device TEXT NOT NULL, boot TEXT NOT NULL, number INTEGER NOT NULL,
