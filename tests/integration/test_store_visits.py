@@ -16,7 +16,7 @@ from monitor.store.sqlite import SqliteStore
 
 NOON = 1_767_614_400.25
 FULL = Visit(
-    NOON, VisitAction.REPLACED, 413e3, 415e3, True, 0.0, "air valve of the old tank", 0.012, "A. Fitter", "heavy;\nsee photo"
+    NOON, VisitAction.REPLACED, 413e3, 415e3, True, 0.0, "old air valve", 0.012, "A. Fitter", "heavy;\nsee photo"
 )  # fmt: skip
 JPEG, PNG = b"\xff\xd8\xff\xe0 gauge", b"\x89PNG\r\n\x1a\n tank"
 
