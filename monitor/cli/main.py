@@ -10,6 +10,7 @@ from typing import Final
 import typer
 
 from monitor.cli import (
+    advice,
     alert,
     backup,
     check,
@@ -22,6 +23,7 @@ from monitor.cli import (
     gaps,
     neglected,
     performance,
+    proof,
     rejected,
     restore,
     run,
@@ -46,8 +48,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 _MODULES: Final = (
-    demo, run, check, commission, examine, size, visit, export, backup, restore, rejected, gaps, copied, alert,
-    events, performance, neglected,
+    demo, run, check, commission, examine, size, visit, proof, advice, export, backup, restore, rejected, gaps, copied,
+    alert, events, performance, neglected,
 )  # fmt: skip
 for module in _MODULES:
     module.add_to(app)
