@@ -11,12 +11,16 @@ from typing import TYPE_CHECKING, TextIO
 from monitor.alerting.channels import build_channels
 from monitor.alerting.routing import ChannelRule, composer
 from monitor.alerting.sender import OutboxSender
+from monitor.diagnosis.faults import Finding
+from monitor.diagnosis.report import Report
+from monitor.diagnosis.watchweek import WEEK
 from monitor.ingest.queuecheck import QueueCheck
 from monitor.service.board import LiveBoard
-from monitor.service.ports import Clock, MessageSource
-from monitor.service.runner import Decode, Runner
+from monitor.service.followup import followed_finding
+from monitor.service.ports import Alert, Clock, MessageSource
+from monitor.service.runner import Compose, Decode, Runner
 from monitor.service.vitals import BrokerLimits
-from monitor.service.watching import Part, Sources, Watch
+from monitor.service.watching import WORKER, Part, Sources, Watch
 from monitor.site import Site
 from monitor.store.sqlite import SqliteStore
 from monitor.store.upkeep import Upkeep
@@ -40,6 +44,7 @@ class Parts:
     page_clock: Clock
     ticking: bool = True
     upkeep: Upkeep | None = None
+    visit_watch: float = WEEK
     queue_check: QueueCheck | None = None
 
 
@@ -55,7 +60,7 @@ class Service:
             parts.source,
             parts.store,
             parts.decode,
-            composer(parts.rules, lambda site: self.runner.desks[site.id].report(), parts.clock),
+            self._composer(parts),
             self._sender.wake,
             parts.clock,
             ticking=parts.ticking,
@@ -64,7 +69,9 @@ class Service:
         self._upkeep = parts.upkeep
         self._queue_check = parts.queue_check
         self.copier: Copier | None = None
-        self.board = LiveBoard(self.runner, parts.source, parts.store, parts.page_clock, self._other_problems)
+        self.board = LiveBoard(
+            self.runner, parts.source, parts.store, parts.page_clock, self._other_problems, parts.visit_watch
+        )
         self.watch = self._new_watch(parts)
         self._teller = teller_of(
             self.board, self.runner, self.watch, parts.source, parts.clock, parts.page_clock
@@ -77,15 +84,31 @@ class Service:
 
             loopback = listener.getsockname()[0] in {"127.0.0.1", "::1"}
             hosts = LOOPBACK if loopback else ("*",)
-            app = create_app(self.board, parts.page_clock, hosts, self.watch)
+            app = create_app(self.board, parts.page_clock, hosts, self.watch, parts.visit_watch)
             self._page = page = PageServer(app, listener)
             self.watch.add("page", Part(lambda: page.alive, lambda: page.beat))
+
+    def _composer(self, parts: Parts) -> Compose:
+        """Return what words alerts: the first action as it is after the last visit."""
+
+        def report_of(site: Site) -> Report:
+            return self.runner.desks[site.id].report()
+
+        compose = composer(parts.rules, report_of, parts.clock)
+
+        def after_visits(site: Site, finding: Finding) -> Mapping[str, Alert]:
+            visits, now = parts.store.visits(site.id), parts.page_clock.now()
+            return compose(
+                site, followed_finding(site, visits, report_of(site), finding, now, parts.visit_watch)
+            )
+
+        return after_visits
 
     def _new_watch(self, parts: Parts) -> Watch:
         path = parts.store.database.path
         limits = BrokerLimits if parts.queue_check is None else parts.queue_check.limits
         watch = Watch(Sources(self.board, parts.store, path, self._words, parts.source.health, limits))
-        watch.add("worker", Part(lambda: self.runner.alive, lambda: self.runner.beat))
+        watch.add(WORKER, Part(lambda: self.runner.alive, lambda: self.runner.beat))
         watch.add("alerts", Part(lambda: self._sender.alive))
         watch.add("teller", Part(lambda: self._teller.alive, lambda: self._teller.beat))
         upkeep = parts.upkeep
@@ -135,10 +158,13 @@ class Service:
             self._page.start()
 
     def stop(self) -> bool:
-        """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung."""
-        self._teller.stop()
+        """Stop intake, finish and acknowledge what is in hand, stop the rest; False if something hung.
+
+        What loses nothing when it is cut off is told to stop and not waited for.
+        """
+        self._teller.stop(0.0)
         if self._queue_check is not None:
-            self._queue_check.stop()
+            self._queue_check.stop(0.0)
         finished = self.runner.stop()
         sent = self._sender.stop()
         if self.copier is not None:
@@ -147,6 +173,7 @@ class Service:
             finished = self._upkeep.stop() and finished
         if self._page is not None:
             self._page.stop()
+        self._teller.stop()
         return finished and sent
 
     def _other_problems(self) -> list[str]:

@@ -8,6 +8,8 @@ from typing import Final
 
 from monitor.service.ports import Message
 
+BYTES_MOST: Final = 2 * 1024 * 1024
+"""Bytes of payload after which no more is taken at once: about 40 000 samples with time stamps."""
 _GLANCE: Final = 0.2  # seconds between two looks whether we are told to stop
 
 
@@ -34,11 +36,15 @@ class Inbox:
             return
 
     def take(self, limit: int, timeout: float) -> list[Message]:
-        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
+        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there.
+
+        Fewer where they are large: what is taken at once must be stored and analysed in seconds.
+        """
         taken: list[Message] = []
+        size = 0
         try:
             taken.append(self._queue.get(timeout=timeout) if timeout > 0 else self._queue.get_nowait())
-            while len(taken) < limit:
+            while len(taken) < limit and (size := size + len(taken[-1].payload)) < BYTES_MOST:
                 taken.append(self._queue.get_nowait())
         except queue.Empty:
             pass

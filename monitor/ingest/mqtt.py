@@ -13,11 +13,12 @@ import threading
 from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
-from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, MQTTMessage
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.ingest import refusals
+from monitor.ingest.backlog import Backlog
 from monitor.ingest.client import OFFLINE, ONLINE, QOS, is_own, make_client, own_topic
 from monitor.ingest.drops import DROPPED, Drops
 from monitor.ingest.inbox import Inbox
@@ -31,8 +32,6 @@ LOG = logging.getLogger("cushionwatch.broker")
 
 QUEUE: Final = 1000
 """Messages held between the network and the worker; also the receive maximum told to an MQTT 5 broker."""
-BACKLOG_MOST: Final = 60.0
-"""Seconds after which a resumed session counts as caught up even if our mark does not come back."""
 _PATIENCE: Final = 2.0  # seconds that each step of a clean stop may take
 
 
@@ -71,7 +70,7 @@ class MqttSource:
         self._connection = 0
         self._connected = False
         self._answered = False
-        self._resumed: float | None = None
+        self._backlog = Backlog()
         self._stopping = threading.Event()
         self._inbox = Inbox(size, self._stopping)
         self._thread: threading.Thread | None = None
@@ -90,7 +89,7 @@ class MqttSource:
         self._client.loop_start()
 
     def take(self, limit: int, timeout: float) -> list[Message]:
-        """Return up to ``limit`` messages; wait at most ``timeout`` s for the first, then take what is there."""
+        """Return up to ``limit`` messages, fewer where they are large; wait at most ``timeout`` s for the first."""
         self._revive()
         return self._inbox.take(limit, timeout)
 
@@ -195,12 +194,12 @@ class MqttSource:
         with self._lock:
             self._connection += 1
             self._connected = True
-        self._resumed = self._clock.now() if flags.session_present else None
+        mark = self._backlog.begin(self._connection, self._clock.now(), resumed=flags.session_present)
         self._telling.detail = f"connected to {self._where}"
         self._subscriptions.ask(client)
         client.publish(own_topic(self._broker, "status"), ONLINE, QOS, retain=True)
-        if flags.session_present:
-            client.publish(own_topic(self._broker, "session"), self._mark(), QOS)
+        if mark is not None:
+            client.publish(own_topic(self._broker, "session"), mark, QOS)
 
     def _on_subscribe(
         self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _props: Properties | None
@@ -210,12 +209,7 @@ class MqttSource:
             self._notices.opened()
 
     def _on_disconnect(
-        self,
-        _client: Client,
-        _data: Any,
-        _flags: DisconnectFlags,
-        reason: ReasonCode,
-        _props: Properties | None,
+        self, _client: Client, _data: Any, _flags: Any, reason: ReasonCode, _props: Properties | None
     ) -> None:
         with self._lock:
             was_connected, self._connected = self._connected, False
@@ -237,7 +231,7 @@ class MqttSource:
             client.ack(message.mid, message.qos)
             return
         arrived = self._clock.now()
-        kept = message.retain or self._catching_up(arrived)
+        kept = message.retain or self._backlog.lasts(arrived)
         receipt = Receipt(self._connection, message.mid, message.qos)
         self._last_message = arrived
         self._inbox.put(Message(topic, bytes(message.payload), arrived, kept, receipt))
@@ -247,17 +241,11 @@ class MqttSource:
         if topic == DROPPED:
             self.drops.take(payload, self._clock.now())
             return True
-        if topic == own_topic(self._broker, "session") and payload == self._mark():
-            self._resumed = None
+        if topic == own_topic(self._broker, "session"):
+            self._backlog.end(payload)
         return is_own(self._broker, topic)
 
     def _on_publish(
         self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _props: Properties | None
     ) -> None:
         self._notices.confirmed(mid, reason.getName() if reason.is_failure else "")
-
-    def _mark(self) -> bytes:
-        return f"{self._connection} {self._resumed}".encode()
-
-    def _catching_up(self, now: float) -> bool:
-        return self._resumed is not None and now - self._resumed < BACKLOG_MOST

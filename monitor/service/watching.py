@@ -8,13 +8,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from monitor.diagnosis.report import Verdict
 from monitor.errors import StoreError
 from monitor.service.ports import Board, ServiceHealth, SourceHealth, Store
 from monitor.service.progress import PATIENCE, Progress
 from monitor.service.vitals import BrokerLimits, Vitals, bytes_of, look_into
+
+WORKER: Final = "worker"
+"""Name of the part that all readings go through."""
 
 
 class Part(NamedTuple):

@@ -9,7 +9,7 @@ from monitor.errors import StoreError
 from monitor.service.ports import Board, Clock, MessageSource, ServiceHealth
 from monitor.service.runner import Runner
 from monitor.service.teller import Teller
-from monitor.service.watching import Watch, program_version
+from monitor.service.watching import WORKER, Watch, program_version
 from monitor.web import told
 
 
@@ -18,14 +18,14 @@ def teller_of(
 ) -> Teller:
     """Return what tells the state of a service on its topics.
 
-    Nothing is said of a site whose past is still being read, nor while a part stands still: what was said
+    Nothing is said of a site whose past is still being read, nor while the worker stands still: what was said
     then expires.
     """
     desks, version = runner.desks, program_version()
 
     def verdict(site: str) -> dict[str, Any] | None:
         desk, view = desks[site], board.site(site)
-        if view is None or not (desk.live or desk.failure) or watch.standing_still():
+        if view is None or not (desk.live or desk.failure) or WORKER in watch.standing_still():
             return None
         return told.verdict(view, page_clock.now(), desk.failure)
 

@@ -52,7 +52,7 @@ def connected(running, timeout=15.0):
     wait_until(
         lambda: running.health().connected, timeout=timeout, what=f"connection ({running.health().detail})"
     )
-    wait_until(lambda: running._resumed is None, what="end of the backlog")
+    wait_until(lambda: running._backlog.over, what="end of the backlog")
 
 
 def take(running, count, timeout=10.0, acknowledge=True):
