@@ -61,6 +61,7 @@ class Site:
     """One closed water-heating system. Pressures gauge [Pa], volumes [m³], altitude [m].
 
     ``supply_limit``: pressure that the line at rest may not pass here, None where the usual code holds.
+    ``customer``: whose it is; ``address``: where one drives to; both empty where not told.
     """
 
     id: str
@@ -74,6 +75,8 @@ class Site:
     supply: float | None = None
     relief: float | None = None
     supply_limit: float | None = None
+    customer: str = ""
+    address: str = ""
 
 
 @dataclass(frozen=True, slots=True)

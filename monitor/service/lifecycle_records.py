@@ -39,6 +39,8 @@ class Act(StrEnum):
     RELEASED = "released"
     TAKEN_OUT = "taken_out_of_service"
     PUT_BACK = "put_back_in_service"
+    TOLD = "told"
+    ESCALATED = "escalated"
 
 
 @dataclass(frozen=True, slots=True)

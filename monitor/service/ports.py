@@ -125,9 +125,35 @@ class EventChange:
     act: Act | None = None
 
 
+class AlertKind(StrEnum):
+    """What an alert tells. ``ENDED_IF_TOLD``: the end, for those alone who were told of the beginning."""
+
+    RAISED = "raised"
+    ENDED = "ended"
+    ENDED_IF_TOLD = "ended_if_told"
+    ESCALATED = "escalated"
+    GROUP = "group"
+    DIGEST = "digest"
+    HEARTBEAT = "heartbeat"
+
+
+class Wait(StrEnum):
+    """What a delivery waits for: more of its kind, the end of quiet hours, the digest, fewer messages."""
+
+    NOTHING = ""
+    GROUP = "group"
+    QUIET = "quiet"
+    DIGEST = "digest"
+    FLOOD = "flood"
+
+
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One message to people about one event; ``key`` is its idempotency key."""
+    """One message to people; ``key`` is its idempotency key. ``event`` and ``site`` where it is about one.
+
+    ``kind``: what it tells, see `AlertKind`; ``urgent``: nothing holds it back. ``link``: where it is acknowledged,
+    and ``pictures`` (PNG), both put in when it is sent; never kept.
+    """
 
     key: str
     site: str
@@ -136,6 +162,10 @@ class Alert:
     severity: str
     created: float
     event: int | None = None
+    kind: AlertKind = AlertKind.RAISED
+    urgent: bool = False
+    link: str = ""
+    pictures: Sequence[bytes] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +178,63 @@ class Delivery:
     attempts: int
     due: float
     last_error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """A delivery that is owed, with what decides when it goes: its ``fault``, whether that still stands.
+
+    ``waits``: what it waits for by an earlier decision, see `Wait`.
+    """
+
+    delivery: Delivery
+    fault: str = ""
+    standing: bool = True
+    waits: Wait = Wait.NOTHING
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """A message that went out, or a group that was made: when (epoch s), of which kind and fault (or empty)."""
+
+    when: float
+    kind: AlertKind
+    fault: str
+    urgent: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Delivery ``id`` waits for ``waits``, not before ``due`` (epoch s)."""
+
+    id: int
+    waits: Wait
+    due: float
+
+
+@dataclass(frozen=True, slots=True)
+class Merge:
+    """One message in the place of several deliveries; ``fault`` where all are of one."""
+
+    alert: Alert
+    ids: Sequence[int]
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What becomes of the deliveries that one channel owes."""
+
+    holds: Sequence[Hold] = ()
+    merges: Sequence[Merge] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Unanswered:
+    """A standing event that people were first told of at ``told`` (epoch s) and nobody has acknowledged."""
+
+    event: Event
+    told: float
 
 
 class GapState(StrEnum):
@@ -426,6 +513,21 @@ class Store(Protocol):
     def dead_letters(self) -> list[Delivery]:
         """Return deliveries that were given up."""
 
+    def waiting(self, channel: str) -> list[Waiting]:
+        """Return all that one channel owes, oldest first."""
+
+    def sent(self, channel: str, since: float) -> list[Sent]:
+        """Return what went out through a channel since ``since`` (epoch s), and what was put in groups for it."""
+
+    def arrange(self, channel: str, plan: Plan) -> None:
+        """Hold and merge deliveries of a channel as planned."""
+
+    def unanswered(self) -> list[Unanswered]:
+        """Return the standing events that people are told of and that nobody has acknowledged."""
+
+    def owe_message(self, channel: str, alert: Alert, why: str = "") -> bool:
+        """Owe a message once for its key, whatever its event; ``why`` goes into the event's audit trail."""
+
     def integrity(self) -> list[str]:
         """Return what the database's own check finds wrong; empty if sound."""
 
@@ -488,7 +590,9 @@ class Board(Protocol):
     def unshelve(self, number: int, who: str, why: str) -> Event | None:
         """Take an event off its shelf; `InputError` where it is on none."""
 
-    def take_out(self, site_id: str, point: Point | None, who: str, why: str, *, urgent: bool) -> OutOfService:
+    def take_out(
+        self, site_id: str, point: Point | None, who: str, why: str, *, urgent: bool
+    ) -> OutOfService:
         """Take a site or a point of it out of service; `InputError` where it is already."""
 
     def put_back(self, site_id: str, point: Point | None, who: str, why: str) -> OutOfService:

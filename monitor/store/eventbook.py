@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from monitor.diagnosis.faults import Finding
 from monitor.readings import Point
 from monitor.service.lifecycle_records import AuditLine, OutOfService, Shelf
-from monitor.service.ports import Alert, Delivery, Event, EventChange
-from monitor.store import acts, eventrows, events, outbox
+from monitor.service.ports import Alert, Delivery, Event, EventChange, Plan, Sent, Unanswered, Waiting
+from monitor.store import acts, arranging, eventrows, events, outbox
 from monitor.store.database import Database
 
 
@@ -128,3 +128,28 @@ class EventBook:
         """Return deliveries that were given up."""
         with self._database.read() as db:
             return outbox.select_dead(db)
+
+    def waiting(self, channel: str) -> list[Waiting]:
+        """Return all that one channel owes, oldest first."""
+        with self._database.read() as db:
+            return arranging.select_waiting(db, channel)
+
+    def sent(self, channel: str, since: float) -> list[Sent]:
+        """Return what went out through a channel since ``since`` (epoch s), and what was put in groups for it."""
+        with self._database.read() as db:
+            return arranging.select_sent(db, channel, since)
+
+    def arrange(self, channel: str, plan: Plan) -> None:
+        """Hold and merge deliveries of a channel as planned."""
+        with self._database.write() as db:
+            arranging.arrange(db, channel, plan)
+
+    def unanswered(self) -> list[Unanswered]:
+        """Return the standing events that people are told of and that nobody has acknowledged."""
+        with self._database.read() as db:
+            return arranging.select_unanswered(db)
+
+    def owe_message(self, channel: str, alert: Alert, why: str = "") -> bool:
+        """Owe a message once for its key, whatever its event; ``why`` goes into the event's audit trail."""
+        with self._database.write() as db:
+            return arranging.owe_message(db, channel, alert, why)

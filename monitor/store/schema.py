@@ -169,6 +169,31 @@ CREATE TABLE withheld (  -- alerts that are owed once their event may be told, i
     UNIQUE (channel, key)
 ) STRICT;
 CREATE INDEX withheld_by_event ON withheld (event);
+ALTER TABLE withheld ADD COLUMN kind TEXT NOT NULL DEFAULT 'raised';
+ALTER TABLE withheld ADD COLUMN urgent INTEGER NOT NULL DEFAULT 0;
+
+CREATE TABLE outbox (  -- made anew: messages about many events, or about none, and what a message went into
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    event INTEGER REFERENCES event, channel TEXT NOT NULL,
+    key TEXT NOT NULL, site TEXT NOT NULL, title TEXT NOT NULL, body TEXT NOT NULL,
+    severity TEXT NOT NULL, created REAL NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('owed', 'delivered', 'dead', 'merged')),
+    attempts INTEGER NOT NULL DEFAULT 0, due REAL NOT NULL DEFAULT 0,
+    last_error TEXT NOT NULL DEFAULT '', done REAL,
+    kind TEXT NOT NULL DEFAULT 'raised', urgent INTEGER NOT NULL DEFAULT 0,
+    fault TEXT NOT NULL DEFAULT '',  -- of a group
+    waits TEXT NOT NULL DEFAULT '', merged_into INTEGER,
+    UNIQUE (channel, key)
+) STRICT;
+INSERT INTO outbox (id, event, channel, key, site, title, body, severity, created, state, attempts, due, last_error, done)
+    SELECT id, event, channel, key, site, title, body, severity, created, state, attempts, due, last_error, done
+    FROM delivery;
+DROP TABLE delivery;
+ALTER TABLE outbox RENAME TO delivery;
+CREATE INDEX delivery_owed ON delivery (channel, event, id) WHERE state = 'owed';
+CREATE INDEX delivery_done ON delivery (channel, done) WHERE state = 'delivered';
+CREATE INDEX delivery_by_event ON delivery (event);
+CREATE INDEX delivery_merged ON delivery (merged_into) WHERE merged_into IS NOT NULL;
 """
 
 MIGRATIONS: Final[Sequence[str]] = (VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5)

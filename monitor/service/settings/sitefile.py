@@ -94,6 +94,8 @@ class SiteTable(Table):
 
     id: SiteId
     name: Label = ""
+    customer: Label = ""
+    address: Label = ""
     altitude: Altitude = 0.0
     timezone: TimeZone = "UTC"
     unit: PressureUnit = "kPa"
@@ -153,6 +155,8 @@ class SiteTable(Table):
             supply=self.supply.pressure,
             relief=self.relief.setting,
             supply_limit=self.supply.limit,
+            customer=self.customer,
+            address=self.address,
         )
 
 
