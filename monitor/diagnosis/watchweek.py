@@ -133,7 +133,7 @@ def watches(
     outside = pressure_at(site.altitude) / KPA
     return [
         _Week(visit, later, report, now, length, outside).watched()
-        for visit, later in zip(book, [*book[1:], None], strict=True)
+        for visit, later in zip(book, [*book[1:], None], strict=False)  # no visit: nothing comes after
     ]
 
 
