@@ -185,7 +185,8 @@ CREATE TABLE outbox (  -- made anew: messages about many events, or about none, 
     waits TEXT NOT NULL DEFAULT '', merged_into INTEGER,
     UNIQUE (channel, key)
 ) STRICT;
-INSERT INTO outbox (id, event, channel, key, site, title, body, severity, created, state, attempts, due, last_error, done)
+INSERT INTO outbox
+    (id, event, channel, key, site, title, body, severity, created, state, attempts, due, last_error, done)
     SELECT id, event, channel, key, site, title, body, severity, created, state, attempts, due, last_error, done
     FROM delivery;
 DROP TABLE delivery;

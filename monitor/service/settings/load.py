@@ -9,11 +9,11 @@ from types import MappingProxyType
 
 from pydantic import ValidationError
 
+from monitor.service.settings.alertsfile import AlertsTable, ChannelTable, PersonTable, check_names
 from monitor.service.settings.copyfile import CopyTable
 from monitor.service.settings.problems import Problem, ProblemsError, explain, line_of, show_key
 from monitor.service.settings.servicefile import (
     BrokerTable,
-    ChannelTable,
     LogTable,
     ServiceTable,
     StoreTable,
@@ -41,7 +41,13 @@ class ServiceSettings:
     web: WebTable
     visits: VisitsTable
     log: LogTable
-    channels: Mapping[str, ChannelTable]
+    alerts: AlertsTable
+    people: Mapping[str, PersonTable]
+
+    @property
+    def channels(self) -> Mapping[str, ChannelTable]:
+        """Return the ways out that take every alert."""
+        return self.alerts.channels
 
 
 def load_service(path: Path) -> ServiceSettings:
@@ -57,6 +63,7 @@ def load_service(path: Path) -> ServiceSettings:
     sites = _load_sites(folder, problems) if folder else {}
     if table is not None:
         problems += _unknown_sites(document, table, sites)
+        problems += _unknown_people(document, table, sites)
     if problems or table is None:
         raise ProblemsError(problems)
     return ServiceSettings(
@@ -71,7 +78,8 @@ def load_service(path: Path) -> ServiceSettings:
         web=table.web,
         visits=table.visits,
         log=table.log,
-        channels=MappingProxyType(dict(table.alerts.channels)),
+        alerts=table.alerts,
+        people=MappingProxyType(dict(table.people)),
     )
 
 
@@ -127,4 +135,13 @@ def _unknown_sites(document: Document, table: ServiceTable, sites: Mapping[str, 
         )
         for index, topic in enumerate(table.topics)
         if topic.site is not None and topic.site not in sites
+    ]
+
+
+def _unknown_people(document: Document, table: ServiceTable, sites: Mapping[str, Site]) -> list[Problem]:
+    """Return rules that name somebody or something that there is not."""
+    customers = {site.id: site.customer for site in sites.values()}
+    return [
+        Problem(document.file, line_of(key, document.lines), show_key(key), read, allowed)
+        for key, read, allowed in check_names(table.alerts, table.people, customers)
     ]

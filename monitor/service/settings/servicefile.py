@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
 from typing import Annotated, Final, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from monitor.diagnosis.faults import Severity
+from monitor.service.settings.alertsfile import AlertsTable, BaseUrl, People
 from monitor.service.settings.copyfile import CopyTable
 from monitor.service.settings.files import ExistingFile, ExistingFolder, NewFolder, SecretFile, read_secret
 from monitor.service.settings.problems import Table, refuse
@@ -123,11 +122,12 @@ class StoreTable(Table):
 
 
 class WebTable(Table):
-    """``[web]``: the page."""
+    """``[web]``: the page. ``address``: where people reach it, for links in alerts."""
 
     enabled: Flag = True
     host: Host = "127.0.0.1"
     port: Port = 8080
+    address: BaseUrl | None = None
 
 
 class LogTable(Table):
@@ -135,37 +135,6 @@ class LogTable(Table):
 
     format: Literal["text", "json"] = "text"
     level: Literal["debug", "info", "warning", "error"] = "info"
-
-
-class ChannelTable(Table):
-    """``[alerts.channels.NAME]``: one way to reach people, an Apprise URL kept in a file if possible."""
-
-    url: SecretStr | None = None
-    url_file: SecretFile | None = None
-    severities: Annotated[tuple[Severity, ...], AfterValidator(not_empty)] = tuple(Severity)
-
-    @model_validator(mode="after")
-    def _one_url(self) -> Self:
-        if (self.url is None) is (self.url_file is None):
-            raise refuse("write either url_file (better: it can be kept from other users) or url")
-        if "://" not in self.secret_url():
-            at = "url" if self.url_file is None else "url_file"
-            raise refuse(
-                "no notification URL in it: one like 'mailto://...' or 'json://...' is needed", at=(at,)
-            )
-        return self
-
-    def secret_url(self) -> str:
-        """Return the URL; it may hold a token: never log or show it."""
-        return (
-            self.url.get_secret_value() if self.url else read_secret(self.url_file) if self.url_file else ""
-        )
-
-
-class AlertsTable(Table):
-    """``[alerts]``."""
-
-    channels: Mapping[SiteId, ChannelTable] = Field(default_factory=dict)
 
 
 class ServiceTable(Table):
@@ -181,3 +150,4 @@ class ServiceTable(Table):
     visits: VisitsTable = VisitsTable()
     log: LogTable = LogTable()
     alerts: AlertsTable = AlertsTable()
+    people: People = Field(default_factory=dict)
