@@ -143,6 +143,7 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             clock=clock,
             page_clock=clock,
             upkeep=upkeep_of(settings, store, clock),
+            visit_watch=settings.visits.watch,
             queue_check=QueueCheck(settings.broker, decoder.filters, source, clock),
         )
         service = Service(parts, listener)

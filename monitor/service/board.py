@@ -8,9 +8,11 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from monitor.diagnosis.timings import URGENT_SHELF
+from monitor.diagnosis.watchweek import WEEK
 from monitor.errors import StoreError
 from monitor.estimation.samples import FloatArray
 from monitor.readings import Point
+from monitor.service.followup import followed
 from monitor.service.lifecycle_records import OutOfService, Shelf
 from monitor.service.photos import Photo, PhotoNote
 from monitor.service.ports import Clock, Event, EventChange, MessageSource, ServiceHealth, SiteView, Store
@@ -29,7 +31,10 @@ _LAPSES: Final = 5.0
 
 
 class LiveBoard:
-    """The port `Board` on a running `Runner`, for any thread. ``others`` tells problems elsewhere."""
+    """The port `Board` on a running `Runner`, for any thread. ``others`` tells problems elsewhere.
+
+    ``visit_watch``: for how long a tank is watched after a visit. [s].
+    """
 
     def __init__(
         self,
@@ -38,12 +43,14 @@ class LiveBoard:
         store: Store,
         clock: Clock,
         others: Callable[[], Sequence[str]] = tuple,
+        visit_watch: float = WEEK,
     ) -> None:
         self._runner = runner
         self._source = source
         self._store = store
         self._clock = clock
         self._others = others
+        self._visit_watch = visit_watch
         self._lapsed = -math.inf
         self._started = clock.now()
 
@@ -65,7 +72,8 @@ class LiveBoard:
         waiting = self._store.events(site_id, open_only=True, limit=_OPEN)
         events = sorted({one.number: one for one in [*newest, *waiting]}.values(), key=_number, reverse=True)
         latest, visits = self._store.latest(site_id), self._store.visits(site_id)
-        return SiteView(desk.site, desk.report(), latest, events, visits, outs=self._store.outs(site_id))
+        report = followed(desk.site, visits, desk.report(), self._clock.now(), self._visit_watch)
+        return SiteView(desk.site, report, latest, events, visits, outs=self._store.outs(site_id))
 
     def pressure(self, site_id: str, start: float, end: float, limit: int) -> tuple[FloatArray, FloatArray]:
         """Return at most about ``limit`` pressure points of a span, peaks kept."""
