@@ -3,16 +3,27 @@
 from __future__ import annotations
 
 import sqlite3
+import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
+from typing import NoReturn
 
 import httpx
 import pytest
-from broker import Broker, running_broker, wait_until
+from broker import Broker, free_port, running_broker, wait_until
 from prometheus_client.parser import text_string_to_metric_families
 from running import Folder, Service, publish, service
 
+from monitor.ingest.mqtt import MqttSource
+from monitor.running import Parts
+from monitor.running import Service as Running
 from monitor.service.clock import SystemClock
+from monitor.service.ports import Message
+from monitor.service.settings import BrokerTable
+from monitor.site import Site
+from monitor.store.sqlite import SqliteStore
+from monitor.web.serve import listen
 
 SITE = 'id = "a"\nunit = "kPa"\n'
 TOPIC = "cushionwatch/a/pressure"
@@ -123,3 +134,36 @@ def test_a_store_that_cannot_be_read_is_told_and_the_rest_goes_on(
     finally:
         store.with_suffix(".away").rename(store)
     assert ask(folder, "/readyz").status_code == 200
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_worker_that_has_ended_is_told_while_the_page_lives_on(tmp_path: Path) -> None:
+    """A fault of ours that no step of the worker catches: in the command the process ends then."""
+
+    def fail(_: Message) -> NoReturn:
+        raise ZeroDivisionError
+
+    with (
+        running_broker(tmp_path) as broker,
+        closing(SqliteStore(tmp_path / "store.db")) as store,
+        listen("127.0.0.1", free_port(), search=True) as listener,
+    ):
+        clock = SystemClock()
+        table = BrokerTable(host="127.0.0.1", port=broker.port)
+        source = MqttSource(table, ("cushionwatch/+/+",), clock)
+        parts = Parts({"a": Site("a")}, source, fail, store, [], sys.stdout, clock, clock)
+        one = Running(parts, listener)
+        one.start()
+        try:
+            wait_until(lambda: one.ready, timeout=30, what="readiness")
+            assert httpx.get(f"{one.url}/healthz", timeout=10).status_code == 200
+            broker.publish(TOPIC, "412.5")
+            wait_until(lambda: not one.alive, timeout=20, what="the end of the worker")
+            health = httpx.get(f"{one.url}/healthz", timeout=10)
+            assert (health.status_code, health.json()["parts"]["worker"]) == (503, False)
+            problems = httpx.get(f"{one.url}/readyz", timeout=10).json()["problems"]
+            assert "the worker has ended; restart the service" in problems
+            text = httpx.get(f"{one.url}/metrics", timeout=10).text
+            assert 'cushionwatch_part_running{part="worker"} 0.0' in text
+        finally:
+            one.stop()
