@@ -46,8 +46,8 @@ LONGEST_SHELF: Final[Mapping[Severity, float]] = {
     Severity.MEDIUM: 7.0 * DAY,
     Severity.LOW: 30.0 * DAY,
 }
-"""How long an event may be shelved at a time: half the time to respond, so that it comes back before that is over.
-The standard wants a limit and names none. [s]"""
+"""How long an event may be shelved at a time: half the time to respond, so that it comes back before that is over; what
+is low waits for a visit that comes by, a month. The standard wants a limit and names none. [s]"""
 
 URGENT_SHELF: Final = 8.0 * HOUR
 """How long a second confirmation keeps an urgent event quiet: a shift of the person who is there. [s]"""

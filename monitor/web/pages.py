@@ -5,28 +5,32 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import parse_qs
 
 from fastapi import FastAPI, HTTPException, Request, Response
-from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
+from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.templating import Jinja2Templates
 
+from monitor.diagnosis.watchweek import WEEK
 from monitor.service.ports import Board, Clock, SiteView
 from monitor.service.urgency import last_heard
-from monitor.web import machine, pictures, rows, views, words
+from monitor.web import machine, pictures, rows, views, words, works
 from monitor.web.charts import Chart
+from monitor.web.visits.book import followup
+from monitor.web.visits.routes import VisitPages
 
 SPANS: Final = {"day": 1.0, "week": 7.0, "month": 30.0, "all": 36500.0}
-_FORM: Final = 2048
-"""Bytes of a form; a name is no longer."""
 
 
 class Pages:
-    """The routes, on one board and one clock. Not async: the board may wait for the disk."""
+    """The routes, on one board and one clock. Not async: the board may wait for the disk.
 
-    def __init__(self, board: Board, clock: Clock) -> None:
+    ``visit_watch``: for how long a tank is watched after a visit. [s].
+    """
+
+    def __init__(self, board: Board, clock: Clock, visit_watch: float = WEEK) -> None:
         self._board = board
         self._clock = clock
+        self._visit_watch = visit_watch
         self._templates = Jinja2Templates(directory=Path(__file__).parent / "templates")
         self._templates.env.trim_blocks = self._templates.env.lstrip_blocks = True
 
@@ -37,8 +41,8 @@ class Pages:
         app.add_api_route("/parts/overview", self.overview_part, **page)
         app.add_api_route("/sites/{site_id}", self.site, **page)
         app.add_api_route("/parts/sites/{site_id}", self.site_part, **page)
-        app.add_api_route("/events/{number}/acknowledge", self.acknowledge, methods=["POST"])
         app.add_api_route("/api/sites", self.api_sites, methods=["GET"])
+        VisitPages(self._board, self._clock, self._templates, self._visit_watch).add_to(app)
 
     def overview(self, request: Request) -> Response:
         """Show all sites, most urgent first."""
@@ -55,21 +59,6 @@ class Pages:
     def site_part(self, request: Request, site_id: str, span: str = "week") -> Response:
         """Return what changes on the page of a site."""
         return self._part(request, "site_part.html", self._site(site_id, span))
-
-    async def acknowledge(self, request: Request, number: int) -> Response:
-        """Note who has taken an event, and go back to its site."""
-        body = b""
-        async for piece in request.stream():
-            body += piece
-            if len(body) > _FORM:
-                raise HTTPException(413, "this form is too large")
-        who = " ".join(parse_qs(body.decode("utf-8", "replace")).get("who", [""])[0].split())[:80]
-        if not who:
-            raise HTTPException(422, "say who you are")
-        event = self._board.acknowledge(number, who)
-        if event is None:
-            raise HTTPException(404, f"there is no event {number}")
-        return RedirectResponse(f"/sites/{event.site}", 303)
 
     def api_sites(self) -> Response:
         """Return all sites for other programs: kPa gauge, UTC."""
@@ -94,8 +83,15 @@ class Pages:
 
     def _overview(self) -> dict[str, Any]:
         now = self._clock.now()
-        glances = [rows.row(view, now) for view in self._board.sites()]
-        return {"rows": glances, "summary": rows.summary(glances), "health": self._board.health()}
+        seen = self._board.sites()
+        glances = [rows.row(view, now) for view in seen]
+        return {
+            "groups": works.groups(seen, now),
+            "work_now": works.everywhere(seen, now),
+            "rows": glances,
+            "summary": rows.summary(glances),
+            "health": self._board.health(),
+        }
 
     def _site(self, site_id: str, span: str) -> dict[str, Any]:
         view = self._board.site(site_id)
@@ -106,6 +102,8 @@ class Pages:
         return {
             "row": rows.row(view, now),
             "events": views.events(view, self._board.changes, open_now=True),
+            "outs": works.outs(view, now),
+            "points": works.POINTS,
             "past": views.events(view, self._board.changes, open_now=False),
             "readings": views.readings(view, now),
             "settings": views.settings(view.site),
@@ -113,6 +111,7 @@ class Pages:
             "charge": pictures.drawn(pictures.air_charge(view.site, view.report, view.visits)),
             "daily": _daily(view),
             "pressure": pictures.drawn(self._pressure(view, span)),
+            "followup": followup(view, now, self._visit_watch),
             "span": span,
             "spans": list(SPANS),
             "health": self._board.health(),

@@ -14,11 +14,14 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 
+from monitor.diagnosis.watchweek import WEEK
 from monitor.errors import StoreError
 from monitor.service.ports import Board, Clock
 from monitor.service.vitals import Watched
+from monitor.web.acts import Acts
 from monitor.web.health import Health
 from monitor.web.pages import Pages
+from monitor.web.worklist import WorkList
 
 LOOPBACK: Final = ("127.0.0.1", "localhost", "[::1]")
 """Names under which the page may be asked for by default: another one is a rebound name of a hostile page."""
@@ -36,7 +39,11 @@ HEADERS: Final = {
 
 
 def create_app(
-    board: Board, clock: Clock, hosts: Sequence[str] = LOOPBACK, watched: Watched | None = None
+    board: Board,
+    clock: Clock,
+    hosts: Sequence[str] = LOOPBACK,
+    watched: Watched | None = None,
+    visit_watch: float = WEEK,
 ) -> FastAPI:
     """Return the web application; it reads through the board only.
 
@@ -50,10 +57,14 @@ def create_app(
         Names under which it may be asked for; ``*`` allows any.
     watched : Watched or None
         The service itself, for ``/healthz`` and ``/metrics``.
+    visit_watch : float
+        For how long a tank is watched after a visit. [s]
     """
     app = FastAPI(title="cushionwatch", docs_url=None, redoc_url=None, openapi_url=None)
-    pages = Pages(board, clock)
+    pages = Pages(board, clock, visit_watch)
     pages.add_to(app)
+    Acts(board).add_to(app)
+    WorkList(board, clock, visit_watch).add_to(app)
     Health(board, watched).add_to(app)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")
     app.add_middleware(TrustedHostMiddleware, allowed_hosts=list(hosts))

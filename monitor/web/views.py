@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor import units
@@ -15,7 +15,7 @@ from monitor.diagnosis.words import sureness
 from monitor.readings import Point
 from monitor.service.ports import Event, EventChange, EventState, SiteView
 from monitor.site import Site
-from monitor.web import words
+from monitor.web import words, works
 
 _STANDING: Final = {
     EventState.ACTIVE_UNACKNOWLEDGED: "Nobody has taken it yet.",
@@ -23,12 +23,6 @@ _STANDING: Final = {
     EventState.RETURNED_UNACKNOWLEDGED: "Nobody has acknowledged it.",
     EventState.NORMAL: "",
 }
-
-_TAKEN: Final = (
-    (EventState.ACTIVE_UNACKNOWLEDGED, EventState.ACTIVE_ACKNOWLEDGED),
-    (EventState.RETURNED_UNACKNOWLEDGED, EventState.NORMAL),
-)
-"""The changes that only a person makes."""
 
 _WAITING: Final = (EventState.ACTIVE_UNACKNOWLEDGED, EventState.RETURNED_UNACKNOWLEDGED)
 _GRAVITY: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
@@ -47,7 +41,8 @@ _POINTS: Final = {
 class Card:
     """One finding, and the event that it became, as a person needs it: what its alert says, in its words.
 
-    ``warning`` stands before all else; ``pump`` is empty where the air charge is not what is wrong.
+    ``warning`` stands before all else; ``pump`` is empty where the air charge is not what is wrong. ``quiet``: why
+    people are not told of it; ``shelves``: for how long it may be shelved, in seconds and in words.
     """
 
     number: int | None
@@ -68,6 +63,10 @@ class Card:
     cautions: tuple[str, ...]
     over: str
     may_acknowledge: bool
+    quiet: str = ""
+    explains: str = ""
+    shelved: bool = False
+    shelves: tuple[tuple[int, str], ...] = ()
 
 
 def events(view: SiteView, changes: Callable[[int], Sequence[EventChange]], *, open_now: bool) -> list[Card]:
@@ -75,19 +74,23 @@ def events(view: SiteView, changes: Callable[[int], Sequence[EventChange]], *, o
     # The report may know more of a finding than was known when the event was raised.
     newest = {(one.fault, one.raised): one for one in view.report.findings}
     return [
-        card(newest.get((event.finding.fault, event.finding.raised), event.finding), view.site, event, taken)
+        replace(
+            card(
+                newest.get((event.finding.fault, event.finding.raised), event.finding),
+                view.site,
+                event,
+                taken,
+            ),
+            quiet=quiet,
+            explains=explained,
+            shelved=event.shelf is not None,
+            shelves=works.shelves(event),
+        )
         for event in view.events
         if (event.finding.ended is None) is open_now
-        for taken in [_taken(event, changes, view.site.timezone)]
+        for taken in [works.taken(event, changes, view.site.timezone)]
+        for quiet, explained in [works.notes(event, view)]
     ]
-
-
-def _taken(event: Event, changes: Callable[[int], Sequence[EventChange]], timezone: str) -> str:
-    """Return who has taken an event and when, empty where nobody has."""
-    if event.state in _WAITING:
-        return ""
-    taken = next((one for one in changes(event.number) if (one.before, one.after) in _TAKEN), None)
-    return "" if taken is None else f"Taken by {taken.who}, {words.moment(taken.time, timezone)}."
 
 
 def readings(view: SiteView, now: float) -> list[tuple[str, str, str]]:

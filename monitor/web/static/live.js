@@ -22,9 +22,15 @@ function show() {
 
 function swap(html) {
   const focused = document.activeElement && part.contains(document.activeElement) ? document.activeElement : null;
-  if (focused && focused.tagName === "INPUT") return false; // never under a person's fingers
+  if (focused && ["INPUT", "SELECT"].includes(focused.tagName)) return false; // never under a person's fingers
   const open = [...part.querySelectorAll("details[open]")].map((one) => one.id);
+  const typed = [...part.querySelectorAll("input[id], select[id]")].map((one) => [one.id, one.value, one.checked]);
   part.innerHTML = html;
+  // What a person has begun to fill in stays, as the form is another one with the same names.
+  for (const [id, value, checked] of typed) {
+    const field = document.getElementById(id);
+    if (field) { field.value = value; field.checked = checked; }
+  }
   for (const id of open) document.getElementById(id)?.setAttribute("open", "");
   if (focused && focused.id) document.getElementById(focused.id)?.focus({ preventScroll: true });
   return true;
