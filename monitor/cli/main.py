@@ -29,6 +29,7 @@ from monitor.cli import (
     run,
     size,
     visit,
+    worklist,
 )
 from monitor.errors import CushionwatchError, InputError, StoreError
 
@@ -49,7 +50,7 @@ app = typer.Typer(
 )
 _MODULES: Final = (
     demo, run, check, commission, examine, size, visit, proof, advice, export, backup, restore, rejected, gaps, copied,
-    alert, events, performance, neglected,
+    alert, events, performance, worklist, neglected,
 )  # fmt: skip
 for module in _MODULES:
     module.add_to(app)

@@ -39,13 +39,13 @@ def stored_report(settings: ServiceSettings, site: str) -> Known:
         raise InputError(f"there is no store in {settings.data} yet: the service makes it")
     now = SystemClock().now()
     with open_store(settings) as store:
-        report = _report(store, facts, now)
+        report = report_from(store, facts, now)
         visits, photos = tuple(store.visits(site)), tuple(store.photos(site))
     return Known(facts, visits, photos, report, now, settings.visits.watch)
 
 
-def _report(store: Store, site: Site, now: float) -> Report:
-    """Return the report; from a saved state, unless a visit of before it was told after it."""
+def report_from(store: Store, site: Site, now: float) -> Report:
+    """Return the report at ``now`` [epoch s]; from a saved state, unless a visit of before it was told after it."""
     since = math.inf
     while True:
         work = Rebuild(site, store, since)
