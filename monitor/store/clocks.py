@@ -18,11 +18,9 @@ import apsw
 from monitor.readings import Reading
 from monitor.service.ports import SetBack
 from monitor.store.numbering import Boot
-from monitor.store.numbers import Run
+from monitor.store.peaks import NO_PEAK, Peak, Peaks, highest_missing
 from monitor.store.tables import microseconds, seconds
 
-PEAKS_KEPT: Final = 500
-"""Earlier peaks kept of a series of a boot: one for each gap."""
 SET_BACKS_KEPT: Final = 10_000
 RETOLD_KEPT: Final = 1_000_000
 """Retold readings kept; the oldest go first."""
@@ -53,18 +51,18 @@ class _Fall(NamedTuple):
 
 
 def judge(
-    db: apsw.Connection, boot: Boot, opened: Sequence[Run], samples: dict[int, list[Sample]]
+    db: apsw.Connection, boot: Boot, samples: dict[int, list[Sample]]
 ) -> tuple[list[Sample], list[SetBack]]:
-    """Return which samples (by series) are told of a time that was told before, and steps of the clock."""
+    """Return which samples (by series) are told of a time that was told before, and steps of the clock.
+
+    The numbers of the batch are no longer among the gaps.
+    """
     retold: list[Sample] = []
     falls: list[_Fall] = []
-    if opened:
-        # What every series had told before the gap: by this the numbers are judged that may still fill it.
-        _keep_peaks(
-            db, boot.id, db.execute("SELECT series, peak, peak_us FROM told WHERE numbering = ?", (boot.id,))
-        )
+    missing = highest_missing(db, boot.id) if samples else -1
     for series, mine in samples.items():
-        found, fell = _judge_series(db, boot.id, series, opened, sorted(mine, key=_number))
+        peaks = Peaks(db, boot.id, series, missing)
+        found, fell = _judge_series(db, peaks, sorted(mine, key=_number))
         retold += found
         falls += fell
     return retold, _noted(db, boot, sorted(falls))
@@ -75,37 +73,36 @@ def _number(sample: Sample) -> int:
 
 
 def _judge_series(
-    db: apsw.Connection, boot: int, series: int, opened: Sequence[Run], samples: Sequence[Sample]
+    db: apsw.Connection, peaks: Peaks, samples: Sequence[Sample]
 ) -> tuple[list[Sample], list[_Fall]]:
     row = db.execute(
-        "SELECT last, last_us, peak, peak_us FROM told WHERE numbering = ? AND series = ?", (boot, series)
+        "SELECT last, last_us, peak, peak_us FROM told WHERE numbering = ? AND series = ?", peaks.place
     ).fetchone()
-    told = _Told(*row) if row is not None else _Told(-1, -1, -1, -1)
-    older = _peaks(db, boot, series) if samples[0].number <= told.peak else []
-    holes = [hole.first for hole in opened]
+    told = _Told(*row) if row is not None else _Told(-1, -1, *NO_PEAK)
     retold: list[Sample] = []
     falls: list[_Fall] = []
-    kept: list[tuple[int, int, int]] = []
     for number, group in _by_number(samples):
-        if any(told.last < hole <= number for hole in holes) and told.peak >= 0:
-            kept.append((series, told.peak, told.peak_us))
-        ceiling = told.peak_us if told.peak < number else _highest_before(older, number)
-        again = [sample for sample in group if sample.time_us <= ceiling]
+        late = number <= told.peak
+        before = peaks.before(number) if late else Peak(told.peak, told.peak_us)
+        again = [sample for sample in group if sample.time_us <= before.time_us]
         retold += again
+        least = min((sample.time_us for sample in again), default=before.time_us)
         if number > told.last:
-            after = min((sample.time_us for sample in again), default=told.last_us)
-            if after < told.last_us:
-                falls.append(_Fall(number, told.last_us, after, told.last))
+            if again and least < told.last_us:
+                falls.append(_Fall(number, told.last_us, least, told.last))
             told.last, told.last_us = number, group[-1].time_us
-        top = max(sample.time_us for sample in group)
-        if top > told.peak_us:
-            told.peak, told.peak_us = number, top
-    if any(hole > told.last for hole in holes):
-        kept.append((series, told.peak, told.peak_us))
-    _keep_peaks(db, boot, kept)
+        elif least < before.time_us:
+            falls.append(_Fall(number, before.time_us, least, before.number))
+        top = Peak(number, max(sample.time_us for sample in group))
+        if late and top.time_us > before.time_us:
+            peaks.fill(top)
+        if top.time_us > told.peak_us:
+            if not late:
+                peaks.pass_on(Peak(told.peak, told.peak_us), number)
+            told.peak, told.peak_us = top
     db.execute(
         "INSERT OR REPLACE INTO told VALUES (?, ?, ?, ?, ?, ?)",
-        (boot, series, told.last, told.last_us, told.peak, told.peak_us),
+        (*peaks.place, told.last, told.last_us, told.peak, told.peak_us),
     )
     return retold, falls
 
@@ -117,41 +114,17 @@ def _by_number(samples: Sequence[Sample]) -> list[tuple[int, list[Sample]]]:
     return list(groups.items())
 
 
-def _peaks(db: apsw.Connection, boot: int, series: int) -> list[tuple[int, int]]:
-    rows: Iterable[Any] = db.execute(
-        "SELECT number, time_us FROM peak WHERE numbering = ? AND series = ?", (boot, series)
-    )
-    return list(rows)
-
-
-def _highest_before(peaks: Sequence[tuple[int, int]], number: int) -> int:
-    return max((time for at, time in peaks if at < number), default=-1)
-
-
-def _keep_peaks(db: apsw.Connection, boot: int, peaks: Iterable[Any]) -> None:
-    for series, number, time_us in list(peaks):
-        db.execute("INSERT OR REPLACE INTO peak VALUES (?, ?, ?, ?)", (boot, series, number, time_us))
-        db.execute(
-            "DELETE FROM peak WHERE numbering = :boot AND series = :series AND number <= (SELECT number FROM peak "
-            "WHERE numbering = :boot AND series = :series ORDER BY number DESC LIMIT 1 OFFSET :kept)",
-            {"boot": boot, "series": series, "kept": PEAKS_KEPT},
-        )
-
-
 def _noted(db: apsw.Connection, boot: Boot, falls: Sequence[_Fall]) -> list[SetBack]:
     """Note steps of the clock; a step that several series show is one."""
     new: list[SetBack] = []
     for fall in falls:
-        row = db.execute(
-            "SELECT number, before_us, after_us FROM set_back WHERE numbering = ? ORDER BY id DESC LIMIT 1",
-            (boot.id,),
-        ).fetchone()
         # The series had not spoken since that step, and is inside what was told again.
-        if (
-            row is not None
-            and fall.heard_before < row[0] <= fall.number
-            and row[2] <= fall.after_us <= row[1]
-        ):
+        known = db.execute(
+            "SELECT 1 FROM set_back WHERE numbering = ? AND number > ? AND number <= ? "
+            "AND after_us <= ? AND before_us >= ?",
+            (boot.id, fall.heard_before, fall.number, fall.after_us, fall.after_us),
+        ).fetchone()
+        if known is not None:
             continue
         step = SetBack(
             boot.device, boot.boot, fall.number, seconds(fall.before_us), seconds(fall.after_us), boot.heard

@@ -16,7 +16,6 @@ from monitor.service.ports import Gap, SetBack
 from monitor.store import clocks, numbering
 from monitor.store.clocks import Sample
 from monitor.store.numbering import Boot, Boots
-from monitor.store.numbers import Run
 from monitor.store.tables import microseconds, series_number
 from monitor.store.taken import Known, Taken, lane_of
 
@@ -98,8 +97,7 @@ class _Intake:
         again: set[int] = set()
         for boot in self._boots.all():
             opened = numbering.advance(self._db, boot)
-            holes = [Run(gap.first, gap.last) for gap in opened]
-            retold, steps = clocks.judge(self._db, boot, holes, mine[boot.id])
+            retold, steps = clocks.judge(self._db, boot, mine[boot.id])
             sifted.gaps += opened
             sifted.set_backs += steps
             again |= {id(sample) for sample in retold}
