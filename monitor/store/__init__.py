@@ -15,4 +15,5 @@ Decision: ``synchronous=FULL``
 Decision: the first value of a (site, point, time) stays
     A broker hands a message over at least once, so the same key comes again after every crash. Ignoring
     the repeat makes that harmless, and a reading that was analysed and alerted on never changes afterwards.
+    A reading with a number is known by that, and kept apart where its time was told before: see `DEVELOPERS.md`.
 """
