@@ -102,8 +102,9 @@ def out(
     with opened(settings) as (store, now):
         quiet = now + URGENT_SHELF if urgent_too else None
         store.take_out(OutOfService(0, site, point, now, _name(who), _reason(why), quiet))
+    part = f" --point {point.value}" if point else ""
     typer.echo(
-        f"{_place(site, point)} is out of service until you put it back: cushionwatch events back {site}"
+        f"{_place(site, point)} is out of service until you put it back: cushionwatch events back {site}{part}"
     )
 
 
