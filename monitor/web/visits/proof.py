@@ -7,7 +7,6 @@ from typing import Final
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, select_autoescape
-from markupsafe import Markup
 
 from monitor import units
 from monitor.diagnosis.report import ChargeEstimate
@@ -45,7 +44,7 @@ LIMITS: Final = (
 )
 
 _STYLE: Final = Path(charts.__file__).parent / "static" / "style.css"
-_SIZE: Final = (860, 280)
+_SIZES: Final = ((860, 280), (380, 260))
 
 
 def page(proof: Proof, now: float) -> str:
@@ -67,7 +66,7 @@ def page(proof: Proof, now: float) -> str:
         table=_table(proof),
         done=[(name, value) for name, value in facts(site, watch.visit) if name != "Action"],
         action=DONE[watch.visit.action],
-        chart=_chart(proof),
+        charts=[_chart(proof).svg(*size) for size in _SIZES],
         photos=[(one.sha256, one.kind.value.upper(), f"{one.size / 1024:.0f} KB") for one in proof.photos],
         method=METHOD,
         limits=LIMITS,
@@ -136,14 +135,14 @@ def _charge(one: ChargeEstimate | None, site: Site) -> str:
     return "not known" if one is None else words.charge(one, site.unit)
 
 
-def _chart(proof: Proof) -> Markup:
+def _chart(proof: Proof) -> Chart:
     site, watch, unit = proof.site, proof.watch, proof.site.unit
     series = proof.series
 
     def values(name: str) -> list[float]:
         return [words.in_unit(max(float(getattr(one, name)), 0.0), unit) for one in series]
 
-    chart = Chart(
+    return Chart(
         f"Air charge before and after the visit, {unit}",
         unit,
         site.timezone,
@@ -155,4 +154,3 @@ def _chart(proof: Proof) -> Markup:
         [Mark(watch.visit.time, watch.visit.action.value)],
         gap=3 * words.DAY,
     )
-    return chart.svg(*_SIZE)

@@ -47,7 +47,7 @@ LABELS: Final = {
 """What the form calls each field."""
 
 _PHOTO_HEADERS: Final = {
-    "Content-Security-Policy": "default-src 'none'; sandbox",
+    "Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'; sandbox",
     "X-Content-Type-Options": "nosniff",
 }
 
