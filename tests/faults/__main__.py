@@ -60,6 +60,7 @@ def main() -> int:
             injure = partial(power_cuts, asked.cuts)
         rows.append(_injure(name, injure, seed))
         sys.stderr.write(f" {rows[-1].verdict} after {time.monotonic() - began:.0f} s\n")
+        sys.stderr.write("".join(f"    {word}\n" for word in rows[-1].words()[:10]))
     sys.stdout.write(table(rows) + "\n")
     return 1 if any(row.broken for row in rows) else 0
 

@@ -33,7 +33,7 @@ def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20) -> Row:
         tempfile.TemporaryDirectory() as name,
         broker_and_place(Path(name), site_names(sites)) as (broker, place),
     ):
-        load = Load(broker.port, site_names(sites), rate, seed)
+        load = place.ends(Load(broker.port, site_names(sites), rate, seed))
         for number in range(times):
             row.times += 1
             wounds, said = place.log.count(WOUND), place.log.count(SAID)

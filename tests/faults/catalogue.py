@@ -47,10 +47,12 @@ FAULTS: Final[Mapping[str, Fault]] = {
     "disk": Fault(_seeded(broken_disk, 20, 2000.0), _seeded(broken_disk, 1, 200.0, sites=5)),
     "full": Fault(_seeded(full_disk, 4, 20.0, 1000.0), _seeded(full_disk, 1, 0.5, 300.0, sites=5)),
     "kill": Fault(
-        _seeded(kills, 100, 2000.0, rounds=5, stories=10),
+        _seeded(kills, 100, 2000.0, rounds=10, sites=100, stories=5),
         _seeded(kills, 1, 1000.0, sites=10, stories=1),
     ),
-    "stop": Fault(_seeded(stops, 20, 2000.0, stories=10), _seeded(stops, 1, 500.0, sites=5, stories=0)),
+    "stop": Fault(
+        _seeded(stops, 20, 2000.0, sites=100, stories=5), _seeded(stops, 1, 500.0, sites=5, stories=0)
+    ),
     "broker-stop": Fault(
         _seeded(broker_restarts, 20, 2000.0, how=signal.SIGTERM),
         _seeded(broker_restarts, 1, 300.0, how=signal.SIGTERM, sites=5),

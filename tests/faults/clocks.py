@@ -76,7 +76,7 @@ def clock_steps(phase: float, rate: float, seed: int, *, sites: int = 50) -> Row
     with _place(sites) as (place, port, faked):
         wrong = Wrong()
         place.start(environment=faked.environment)
-        load = Load(port, site_names(sites), rate, seed, wrong.now)
+        load = place.ends(Load(port, site_names(sites), rate, seed, wrong.now))
         load.start()
         time.sleep(phase)
         for offset in (HOUR, 0.0, -HOUR, 0.0):
@@ -115,7 +115,7 @@ def summer_time(phase: float, rate: float, seed: int, *, sites: int = 50, days: 
             wrong.offset = offset
             place.start(environment={**faked.environment, "TZ": "Europe/London"})
             slack = time.monotonic() - began  # the start has taken some of the time before the jump
-            load = Load(port, site_names(sites), rate, seed, wrong.now, LONDON)
+            load = place.ends(Load(port, site_names(sites), rate, seed, wrong.now, LONDON))
             load.start()
             time.sleep(max(phase - slack, 0.0) + phase)
             finish(row, load, place)

@@ -50,7 +50,7 @@ def copy_away(outage: float, rate: float, seed: int, *, sites: int = 50) -> Row:
         (story,) = copies(PLANT, 1, Path(name))
         (place.path / "sites" / f"{story.site.id}.toml").write_text(story.toml)
         place.start()
-        load = Load(broker.port, site_names(sites), rate, seed)
+        load = place.ends(Load(broker.port, site_names(sites), rate, seed))
         load.start()
         publish(broker, story.messages(random.Random(seed)))
         began = time.monotonic()

@@ -32,6 +32,21 @@ TORN: Final = 0.1
 """Share of the unsynced sectors whose bytes are of two writings."""
 
 
+class Gone(bytes):
+    """The content of a sector that a shortening of the file took away: none.
+
+    A shortening reaches the disk as a whole or not at all, unlike what is written to many sectors.
+    """
+
+    def __new__(cls, shortening: int) -> Gone:
+        """Make one of a numbered shortening."""
+        one = super().__new__(cls)
+        one.shortening = shortening
+        return one
+
+    shortening: int
+
+
 class Unsynced:
     """What one file holds that the disk may not.
 
@@ -42,11 +57,18 @@ class Unsynced:
     def __init__(self) -> None:
         self.choices: dict[int, list[bytes]] = {}
         self.stuck: dict[int, bytes] = {}
+        self._shortenings = 0
 
     def wrote(self, sector: int, before: bytes, after: bytes) -> None:
         """Note that a sector was written."""
         self._stir(sector)
         self.choices.setdefault(sector, [before]).append(after)
+
+    def shortened(self, sectors: range, before: list[bytes]) -> None:
+        """Note that these sectors are not of the file any more."""
+        self._shortenings += 1
+        for sector, old in zip(sectors, before, strict=True):
+            self.wrote(sector, old, Gone(self._shortenings))
 
     def _stir(self, sector: int) -> None:
         """A page that is written again is dirty as a whole, so the next sync brings all of it."""
@@ -68,7 +90,11 @@ class Unsynced:
 
     def settle(self, path: Path, rng: random.Random) -> None:
         """Put into the file what a power cut leaves."""
-        chosen = {sector: _survivor(contents, rng) for sector, contents in self.choices.items()}
+        happened = [rng.random() < 0.5 for _ in range(self._shortenings + 1)]
+        chosen = {
+            sector: _survivor(_possible(contents, happened), rng) for sector, contents in self.choices.items()
+        }
+        self._shortenings = 0
         chosen |= self.stuck
         self.choices.clear()
         self.stuck.clear()
@@ -87,6 +113,17 @@ class Unsynced:
         while gone and gone.count((size - 1) // SECTOR * SECTOR):
             size = (size - 1) // SECTOR * SECTOR  # the end of the file was not written either
         path.write_bytes(content[:size])
+
+
+def _possible(contents: list[bytes], happened: list[bool]) -> list[bytes]:
+    """Return what a sector may hold, when it is known which shortenings reached the disk."""
+    found: list[bytes] = []
+    for one in contents:
+        if not isinstance(one, Gone):
+            found.append(one)
+        elif happened[one.shortening]:
+            found = [one]
+    return found
 
 
 def _survivor(contents: list[bytes], rng: random.Random) -> bytes:
@@ -182,11 +219,10 @@ class _File(apsw.VFSFile):
 
     def xTruncate(self, size: int) -> None:
         last = self._disk.step()
-        sectors = range(size // SECTOR, -(-self.xFileSize() // SECTOR))
+        sectors = range(-(-size // SECTOR), -(-self.xFileSize() // SECTOR))  # SQLite cuts between sectors
         before = [super(_File, self).xRead(SECTOR, sector * SECTOR) for sector in sectors]
         super().xTruncate(size)
-        for sector, old in zip(sectors, before, strict=True):
-            self._unsynced.wrote(sector, old, super().xRead(SECTOR, sector * SECTOR))
+        self._unsynced.shortened(sectors, before)
         if last:
             self._disk.dead = True
             self._disk.check()

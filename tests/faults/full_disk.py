@@ -46,7 +46,7 @@ def full_disk(times: int, full: float, rate: float, seed: int, *, sites: int = 5
             return row
         try:
             place.start()
-            load = Load(broker.port, site_names(sites), rate, seed)
+            load = place.ends(Load(broker.port, site_names(sites), rate, seed))
             load.start()
             for number in range(times):
                 row.times += 1

@@ -81,8 +81,8 @@ def _round(
             for story in told:
                 (place.path / "sites" / f"{story.site.id}.toml").write_text(story.toml)
             place.start()
-            load = Load(broker.port, sites, rate, rng.randrange(1 << 30))
-            teller = threading.Thread(target=_tell, args=(broker, told, rng.randrange(1 << 30)))
+            load = place.ends(Load(broker.port, sites, rate, rng.randrange(1 << 30)))
+            teller = threading.Thread(target=_tell, args=(broker, told, rng.randrange(1 << 30)), daemon=True)
             load.start()
             teller.start()
             for _ in range(times):

@@ -54,7 +54,7 @@ def _injure(
     seed: int,
 ) -> None:
     place.start()
-    load = Load(broker.port, site_names(len(list((place.path / "sites").iterdir()))), rate, seed)
+    load = place.ends(Load(broker.port, site_names(len(list((place.path / "sites").iterdir()))), rate, seed))
     load.start()
     time.sleep(0.5)
     for line in (Line.CUT, Line.DEAD):
@@ -137,7 +137,7 @@ def broker_restarts(times: int, rate: float, seed: int, *, how: signal.Signals, 
         broker_and_place(Path(name), site_names(sites)) as (broker, place),
     ):
         place.start()
-        load = Load(broker.port, site_names(sites), rate, seed)
+        load = place.ends(Load(broker.port, site_names(sites), rate, seed))
         load.start()
         for _ in range(times):
             time.sleep(rng.uniform(0.3, 1.5))

@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol, TypeVar
 
 import apsw
 from broker import Broker, running_broker, wait_until
@@ -33,6 +33,16 @@ def limits() -> list[str]:
     if len(found) != 4:
         raise RuntimeError(f"deploy/mosquitto.conf has other limits than this expects: {found}")
     return found
+
+
+class Closable(Protocol):
+    """Something that runs until it is closed."""
+
+    def close(self) -> None:
+        """End; a second call does nothing."""
+
+
+C = TypeVar("C", bound=Closable)
 
 
 class Place:
@@ -74,6 +84,7 @@ class Place:
             f'[web]\nenabled = false\n[alerts.channels.desk]\nurl = "{alerts}"\n{more}\n'
         )
         self.process: subprocess.Popen[bytes] | None = None
+        self._ending: list[Closable] = []
         self._out, self._err = path / "out.txt", path / "err.txt"
 
     @property
@@ -95,7 +106,7 @@ class Place:
         program: Sequence[str] = ("-m", "monitor"),
         environment: Mapping[str, str] | None = None,
         until: str = SUBSCRIBED,
-        timeout: float = 60.0,
+        timeout: float = 240.0,
         before: Sequence[str] = (),
     ) -> float:
         """Start, wait until its log has a new line with ``until``; return how long that took [s].
@@ -158,8 +169,15 @@ class Place:
                 changed = time.monotonic()
         return time.monotonic() - began
 
+    def ends(self, one: C) -> C:
+        """Take care that something ends when this does, and return it."""
+        self._ending.append(one)
+        return one
+
     def close(self) -> None:
         """End what runs."""
+        for one in self._ending:
+            one.close()
         if self.process is not None and self.process.poll() is None:
             self.process.kill()
             self.process.wait()

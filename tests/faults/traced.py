@@ -144,7 +144,7 @@ def syncs_before_acknowledgements(seconds: float, rate: float, seed: int) -> Row
                 row.skipped = "this machine does not allow tracing"
                 return row
             raise
-        load = Load(broker.port, site_names(10), rate, seed)
+        load = place.ends(Load(broker.port, site_names(10), rate, seed))
         load.start()
         time.sleep(seconds)
         finish(row, load, place)
