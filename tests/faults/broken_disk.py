@@ -19,14 +19,12 @@ from tests.faults.wounded import WOUND
 OPENING: Final = 15
 """Syncs that the start itself may need."""
 END: Final = 1.0
-"""Seconds within which the process must have ended."""
-SLACK: Final = 1.0
-"""Seconds that the interpreter may need beside it on a busy machine."""
+"""Seconds within which the process must have ended, on a machine that has nothing else to do."""
 SAID: Final = "the disk did not keep what it was given"
 
 
-def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20) -> Row:
-    """Let a sync of the log fail ``times`` times, under load."""
+def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20, within: float = END) -> Row:
+    """Let a sync of the log fail ``times`` times, under load; the process must end ``within`` s."""
     row = Row(f"failed sync (service), {rate:g}/s", means="failed sync until the process has ended")
     rng = random.Random(seed)
     with (
@@ -46,7 +44,7 @@ def broken_disk(times: int, rate: float, seed: int, *, sites: int = 20) -> Row:
                 place.start(wounded, until="watching")
             _await_end(row, place, wounds)
             row.require(place.log.count(SAID) > said, "it says what the disk did")
-        row.require((row.worst or 0.0) <= END + SLACK, f"it ends within {END:g} s")
+        row.require((row.worst or 0.0) <= within, f"it ends within {within:g} s")
         place.start()
         finish(row, load, place)
     return row
@@ -57,7 +55,7 @@ def _await_end(row: Row, place: Place, wounds: int) -> None:
     wait_until(lambda: place.log.count(WOUND) > wounds, timeout=60, what="the failed sync")
     began = time.monotonic()
     try:
-        wait_until(lambda: place.ended, timeout=20, what="the end")
+        wait_until(lambda: place.ended, timeout=60, what="the end")
     except AssertionError:
         row.require(kept=False, promise="a service whose disk did not sync ends")
         place.stop()

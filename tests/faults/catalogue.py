@@ -44,7 +44,7 @@ FAULTS: Final[Mapping[str, Fault]] = {
         _seeded(syncs_before_acknowledgements, 10.0, 200.0),
         _seeded(syncs_before_acknowledgements, 0.5, 100.0),
     ),
-    "disk": Fault(_seeded(broken_disk, 20, 2000.0), _seeded(broken_disk, 1, 200.0, sites=5)),
+    "disk": Fault(_seeded(broken_disk, 20, 2000.0), _seeded(broken_disk, 1, 200.0, sites=5, within=30.0)),
     "full": Fault(_seeded(full_disk, 4, 20.0, 1000.0), _seeded(full_disk, 1, 0.5, 300.0, sites=5)),
     "kill": Fault(
         _seeded(kills, 100, 2000.0, rounds=10, sites=100, stories=5),
@@ -63,7 +63,7 @@ FAULTS: Final[Mapping[str, Fault]] = {
     ),
     # An hour is scaled to three minutes: what differs is how much waits in the broker.
     "network": Fault(_seeded(network, (1.0, 60.0, 180.0), 1000.0), _seeded(network, (0.4,), 200.0, sites=5)),
-    "copy": Fault(_seeded(copy_away, 120.0, 2000.0), _seeded(copy_away, 1.0, 300.0, sites=5)),
+    "copy": Fault(_seeded(copy_away, 120.0, 2000.0), _seeded(copy_away, 1.0, 300.0, sites=5, within=30.0)),
     "clock": Fault(_seeded(clock_steps, 5.0, 1000.0), _seeded(clock_steps, 0.3, 300.0, sites=5)),
     "summer-time": Fault(
         _seeded(summer_time, 10.0, 1000.0), _seeded(summer_time, 1.0, 100.0, sites=5, days=1)

@@ -29,11 +29,11 @@ FIELDS: Final = {
     Point.TEMPERATURE: "temperature_degc",
 }
 LATE: Final = 10.0
-"""Seconds within which an alert goes out although the database is away."""
+"""Seconds within which an alert goes out, on a machine that has nothing else to do."""
 
 
-def copy_away(outage: float, rate: float, seed: int, *, sites: int = 50) -> Row:
-    """Keep the database down for ``outage`` s of load, then start it."""
+def copy_away(outage: float, rate: float, seed: int, *, sites: int = 50, within: float = LATE) -> Row:
+    """Keep the database down for ``outage`` s of load, then start it; alerts go out ``within`` s all the same."""
     row = Row(f"time-series database away, {rate:g}/s", times=1, means="database up until nothing is owed")
     if found("influxd") is None or found("nginx") is None:
         row.skipped = "InfluxDB or nginx is not installed: apt-get install influxdb nginx-light"
@@ -56,7 +56,7 @@ def copy_away(outage: float, rate: float, seed: int, *, sites: int = 50) -> Row:
         began = time.monotonic()
         wait_until(lambda: sink.received, timeout=60, what="the alert")
         late = time.monotonic() - began
-        row.require(late <= LATE, f"an alert within {LATE:g} s although the database is away")
+        row.require(late <= within, f"an alert within {within:g} s although the database is away")
         time.sleep(max(outage - late, 0.0))
         owed = _owed(place)
         server.start()
