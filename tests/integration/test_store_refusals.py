@@ -21,7 +21,7 @@ from monitor.store.database import Database, require_safe_sqlite
 from monitor.store.schema import APPLICATION_ID, MIGRATIONS
 from monitor.store.sqlite import SqliteStore
 
-SECOND: str = "ALTER TABLE visit ADD COLUMN note TEXT"
+SECOND: str = "ALTER TABLE visit ADD COLUMN of_a_later_version TEXT"
 ROOT = Path(__file__).parents[2]
 
 
@@ -108,7 +108,7 @@ def test_an_older_database_is_brought_forward_and_a_copy_kept(tmp_path: Path) ->
     Database(path, migrations=[*MIGRATIONS, SECOND]).close()
     with Database(path, migrations=[*MIGRATIONS, SECOND]).read() as db:
         assert db.pragma("user_version") == len(MIGRATIONS) + 1
-        assert db.execute("SELECT note FROM visit").fetchall() == []
+        assert db.execute("SELECT of_a_later_version FROM visit").fetchall() == []
     old = SqliteStore(Path(f"{path}.v{len(MIGRATIONS)}.backup"))
     assert stored(old) == 3
     old.close()
