@@ -33,7 +33,7 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Followup:
-    """What the page of a site says of its last visit, and what to do next."""
+    """What the page of a site says of its ``last`` visit with a watch, and what to do next."""
 
     advice: str
     do: str
@@ -53,7 +53,9 @@ def followup(view: SiteView, now: float, length: float) -> Followup:
     """Return what the page of a site says of its visits."""
     row = advice_of(view.site, view.visits, view.report, now, length)
     entries = book(view, (), now, length)
-    return Followup(ADVICE[row.advice], row.do, row.why, entries[0] if entries else None, len(entries))
+    # A later look at the place does not hide how the charge fares.
+    last = next((one for one in entries if one.state), entries[0] if entries else None)
+    return Followup(ADVICE[row.advice], row.do, row.why, last, len(entries))
 
 
 def _entry(view: SiteView, visit: Visit, watch: Watched | None, photos: Sequence[PhotoNote]) -> Entry:
