@@ -9,8 +9,8 @@ from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING, Final
 
-from monitor.alerting.routing import ChannelRule, ChannelSettings
 from monitor.diagnosis.report import Report
+from monitor.dispatch import dispatch_of
 from monitor.errors import StoreError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
@@ -25,6 +25,7 @@ from monitor.service.watching import Part
 from monitor.store.ballast import MB, Ballast
 from monitor.store.lock import alone_in
 from monitor.store.retention import Keep
+from monitor.store.secret import secret_in
 from monitor.store.sqlite import SqliteStore
 from monitor.store.upkeep import Upkeep
 
@@ -104,14 +105,6 @@ def upkeep_of(settings: ServiceSettings, store: SqliteStore, clock: Clock) -> Up
     return Upkeep(store.database, clock, Keep(table.readings, table.minutes, table.hours), ballast)
 
 
-def rules_of(settings: ServiceSettings) -> list[ChannelRule]:
-    """Return the alert channels of the settings, with their secrets read."""
-    return [
-        ChannelSettings(name, table.secret_url(), frozenset(table.severities))
-        for name, table in settings.channels.items()
-    ]
-
-
 @contextmanager
 def from_settings(settings: ServiceSettings) -> Iterator[Service]:
     """Build the service that the settings describe, not started yet; its store is closed at the end.
@@ -138,7 +131,7 @@ def from_settings(settings: ServiceSettings) -> Iterator[Service]:
             source=source,
             decode=decoder.decode,
             store=store,
-            rules=rules_of(settings),
+            dispatch=dispatch_of(settings, secret_in(settings.data)),
             terminal=sys.stdout,
             clock=clock,
             page_clock=clock,

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import random
 import socket
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TextIO
+from urllib.parse import urlsplit
 
 from monitor.alerting.channels import build_channels
-from monitor.alerting.routing import ChannelRule, composer
+from monitor.alerting.routing import composer
 from monitor.alerting.sender import OutboxSender
+from monitor.alerting.timers import Fleet
 from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
 from monitor.diagnosis.watchweek import WEEK
+from monitor.dispatch import Dispatch, Known, cares, fleet_of
 from monitor.ingest.queuecheck import QueueCheck
 from monitor.service.board import LiveBoard
 from monitor.service.followup import followed_finding
@@ -38,7 +41,7 @@ class Parts:
     source: MessageSource
     decode: Decode
     store: SqliteStore
-    rules: Sequence[ChannelRule]
+    dispatch: Dispatch
     terminal: TextIO
     clock: Clock
     page_clock: Clock
@@ -53,8 +56,10 @@ class Service:
 
     def __init__(self, parts: Parts, listener: socket.socket | None) -> None:
         self.sites = parts.sites
-        channels = build_channels(parts.rules, parts.terminal)
-        self._sender = OutboxSender(parts.store, channels, parts.clock, random.random)
+        channels = build_channels(parts.dispatch.book.recipients, parts.terminal)
+        known = Known(parts.sites, self._report_of, lambda: self._fleet(parts.store))
+        care = cares(parts.dispatch, known, parts.store, parts.clock)
+        self._sender = OutboxSender(parts.store, channels, parts.clock, random.random, care=care)
         self.runner = Runner(
             list(parts.sites.values()),
             parts.source,
@@ -83,23 +88,28 @@ class Service:
             from monitor.web.server import LOOPBACK, create_app  # noqa: PLC0415
 
             loopback = listener.getsockname()[0] in {"127.0.0.1", "::1"}
-            hosts = LOOPBACK if loopback else ("*",)
-            app = create_app(self.board, parts.page_clock, hosts, self.watch, parts.visit_watch)
+            named = urlsplit(parts.dispatch.base or "").hostname
+            hosts = (*LOOPBACK, *([named] if named else ())) if loopback else ("*",)
+            secret = parts.dispatch.secret
+            app = create_app(self.board, parts.page_clock, hosts, self.watch, parts.visit_watch, secret)
             self._page = page = PageServer(app, listener)
             self.watch.add("page", Part(lambda: page.alive, lambda: page.beat))
 
+    def _report_of(self, site: Site) -> Report:
+        return self.runner.desks[site.id].report()
+
+    def _fleet(self, store: SqliteStore) -> Fleet:
+        reports = [desk.report() for desk in self.runner.desks.values()]
+        return fleet_of(reports, store, self.board.health().problems)
+
     def _composer(self, parts: Parts) -> Compose:
         """Return what words alerts: the first action as it is after the last visit."""
-
-        def report_of(site: Site) -> Report:
-            return self.runner.desks[site.id].report()
-
-        compose = composer(parts.rules, report_of, parts.clock)
+        compose = composer(parts.dispatch.book, parts.dispatch.voices, self._report_of, parts.clock)
 
         def after_visits(site: Site, finding: Finding) -> Mapping[str, Alert]:
             visits, now = parts.store.visits(site.id), parts.page_clock.now()
             return compose(
-                site, followed_finding(site, visits, report_of(site), finding, now, parts.visit_watch)
+                site, followed_finding(site, visits, self._report_of(site), finding, now, parts.visit_watch)
             )
 
         return after_visits

@@ -21,9 +21,10 @@ from collections.abc import Iterable, Sequence
 from typing import Any, Final, TextIO
 
 import apprise
+from apprise.attachment.memory import AttachMemory
 from apprise.manager_plugins import NotificationManager
 
-from monitor.alerting.routing import ChannelRule
+from monitor.alerting.people import Recipient
 from monitor.alerting.texts import signed
 from monitor.errors import DeliveryError, SettingsError
 from monitor.service.ports import Alert, AlertChannel
@@ -35,6 +36,7 @@ TIMEOUT: Final = 15.0
 """Longest wait for one socket operation where the address says no other (``cto``, ``rto``). [s]"""
 
 _MANAGER: Any = NotificationManager  # apprise has no types
+_MEMORY: Any = AttachMemory
 _KINDS: Final = {"high": "failure", "medium": "warning", "low": "info"}
 _COLOURS: Final = {"high": "\x1b[1;31m", "medium": "\x1b[1;33m", "low": "\x1b[1;34m"}
 _PLAIN: Final = "\x1b[0m"
@@ -82,6 +84,7 @@ class AppriseChannel:
             notify_type=_KINDS.get(alert.severity, "info"),
             body_format=apprise.NotifyFormat.TEXT,
             interpret_escapes=False,
+            attach=_attached(alert),
         )
         if not result:
             raise DeliveryError(f"{self._name}: {self._reason(result)}")
@@ -139,7 +142,7 @@ def block(alert: Alert, colour: str = "") -> str:
     return "\n".join(["", rule, title, rule, *lines, rule])
 
 
-def build_channels(rules: Iterable[ChannelRule], stream: TextIO) -> list[AlertChannel]:
+def build_channels(rules: Iterable[Recipient], stream: TextIO) -> list[AlertChannel]:
     """Return a channel for each rule; ``terminal:`` prints to ``stream``.
 
     Raises
@@ -181,6 +184,16 @@ def _try(channel: AlertChannel, alert: Alert) -> tuple[bool, str]:
     except Exception as error:  # noqa: BLE001  a broken channel is what the test is to find
         return False, f"{channel.name}: {type(error).__name__} inside the channel"
     return True, "sent"
+
+
+def _attached(alert: Alert) -> Any:
+    """Return the pictures as apprise takes them; a service that takes none leaves them out."""
+    if not alert.pictures:
+        return None
+    return [
+        _MEMORY(content=picture, name=f"evidence-{number}.png", mimetype="image/png")
+        for number, picture in enumerate(alert.pictures, 1)
+    ]
 
 
 def _asset() -> Any:

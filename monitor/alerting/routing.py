@@ -1,59 +1,48 @@
-"""Which channel gets which alert."""
+"""From a finding to one alert for each who is told of it, in the words of each."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Protocol
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
-from monitor.alerting.texts import ended_alert, raised_alert
-from monitor.diagnosis.faults import Finding, Severity
+from monitor.alerting.people import Book
+from monitor.alerting.texts import ENGLISH, ended_alert, raised_alert
+from monitor.alerting.voice import Voice
+from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.report import Report
-from monitor.service.ports import Alert, Clock
+from monitor.service.ports import Alert, AlertKind, Clock
 from monitor.site import Site
 
 
-class ChannelRule(Protocol):
-    """A channel's name, the address behind it and the severities that it takes."""
+def alerts_of(
+    book: Book, voices: Mapping[str, Voice], site: Site, finding: Finding, report: Report, now: float
+) -> dict[str, Alert]:
+    """Return the alert for each who is told of a finding, raised or ended, by name. ``now``: epoch s.
 
-    @property
-    def name(self) -> str:
-        """Name that may be shown."""
+    Those who are only told where nobody acknowledges hear of the end if they have heard of the beginning.
+    """
+    build = raised_alert if finding.ended is None else ended_alert
+    made: dict[int, Alert] = {}
 
-    @property
-    def url(self) -> str:
-        """Address with its secrets; never shown."""
+    def alert(name: str) -> Alert:
+        voice = voices.get(name, ENGLISH)
+        if id(voice) not in made:
+            made[id(voice)] = build(finding, site, report, now, voice)
+        return made[id(voice)]
 
-    @property
-    def severities(self) -> frozenset[Severity]:
-        """Severities that this channel takes; empty: all."""
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelSettings:
-    """A `ChannelRule` as plain data; the address stays out of its repr because it holds secrets."""
-
-    name: str
-    url: str = field(repr=False)
-    severities: frozenset[Severity] = frozenset()
-
-
-def route(alert: Alert, rules: Iterable[ChannelRule]) -> dict[str, Alert]:
-    """Return what is owed: the alert, by the name of each channel that takes its severity."""
-    return {
-        rule.name: alert
-        for rule in rules
-        if not rule.severities or alert.severity in {severity.value for severity in rule.severities}
-    }
+    found = {one.name: alert(one.name) for one in book.first(site, finding)}
+    if finding.ended is not None:
+        for one in (one for step in book.chain(site, finding) for one in step):
+            found.setdefault(one.name, replace(alert(one.name), kind=AlertKind.ENDED_IF_TOLD))
+    return found
 
 
 def composer(
-    rules: Sequence[ChannelRule], report_of: Callable[[Site], Report], clock: Clock
+    book: Book, voices: Mapping[str, Voice], report_of: Callable[[Site], Report], clock: Clock
 ) -> Callable[[Site, Finding], Mapping[str, Alert]]:
-    """Return the function that turns a finding, raised or ended, into one alert per channel."""
+    """Return the function that turns a finding, raised or ended, into one alert per recipient."""
 
     def compose(site: Site, finding: Finding) -> Mapping[str, Alert]:
-        build = raised_alert if finding.ended is None else ended_alert
-        return route(build(finding, site, report_of(site), clock.now()), rules)
+        return alerts_of(book, voices, site, finding, report_of(site), clock.now())
 
     return compose

@@ -8,12 +8,13 @@ from __future__ import annotations
 import logging
 import math
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final, Protocol
 
 from monitor.errors import DeliveryError, StoreError
-from monitor.service.ports import AlertChannel, Clock, Delivery
+from monitor.service.ports import Alert, AlertChannel, Clock, Delivery
 
 LOG: Final = logging.getLogger("cushionwatch.alerting")
 
@@ -51,6 +52,28 @@ class BackOff:
         return full * (0.5 + 0.5 * chance)
 
 
+class Looks(Protocol):
+    """What arranges the deliveries of a channel before one of them is sent."""
+
+    def look(self, now: float) -> None:
+        """Arrange them. ``now``: epoch s. May raise `StoreError`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """What is done for one channel beside sending.
+
+    ``clerk`` arranges what is owed; ``finish`` puts in what is made when it is sent (link, pictures). Neither holds
+    up an alert that is due: one that fails is left out.
+    """
+
+    clerk: Looks
+    finish: Callable[[Alert], Alert]
+
+
+NO_CARE: Final[Mapping[str, Care]] = MappingProxyType({})
+
+
 class OutboxSender:
     """Sends from the outbox, each channel in a thread of its own: one that hangs holds up no other.
 
@@ -66,6 +89,8 @@ class OutboxSender:
         Random number from 0 to below 1, spreads the attempts of many installations.
     back_off : BackOff
         When to try again and when to give up.
+    care : Mapping[str, Care]
+        What else is done for channels, by name.
     poll, spacing : float
         Wait while nothing is due, and between two alerts. [s]
     """
@@ -78,13 +103,15 @@ class OutboxSender:
         chance: Callable[[], float],
         *,
         back_off: BackOff = BackOff(),
+        care: Mapping[str, Care] = NO_CARE,
         poll: float = 1.0,
         spacing: float = 1.0,
     ) -> None:
         self._outbox = outbox
         self._clock = clock
         self._workers = [
-            _Worker(_Desk(outbox, channel, clock, chance, back_off), poll, spacing) for channel in channels
+            _Worker(_Desk(outbox, channel, clock, chance, back_off, care.get(channel.name)), poll, spacing)
+            for channel in channels
         ]
 
     def start(self) -> None:
@@ -135,7 +162,9 @@ class _Desk:
         clock: Clock,
         chance: Callable[[], float],
         back_off: BackOff,
+        care: Care | None = None,
     ) -> None:
+        self._care = care
         self.name = channel.name
         self.failure = ""
         self._outbox = outbox
@@ -154,6 +183,8 @@ class _Desk:
         if self._unmarked is not None:
             self._unmarked()
             self._unmarked = None
+        if self._care is not None:
+            self._care.clerk.look(self._clock.now())
         due = self._outbox.due_deliveries(self._clock.now(), 1, channel=self.name)
         for delivery in due:
             self._unmarked = self._attempt(delivery)
@@ -164,7 +195,7 @@ class _Desk:
     def _attempt(self, delivery: Delivery) -> Callable[[], None]:
         """Send; return what is to be noted in the store."""
         try:
-            self._channel.send(delivery.alert)
+            self._channel.send(self._finished(delivery.alert))
         except DeliveryError as error:
             return self._fail(delivery, str(error))
         except Exception as error:  # noqa: BLE001  no channel may end the thread; its text may hold secrets
@@ -172,6 +203,16 @@ class _Desk:
         self.failure = ""
         when = self._clock.now()
         return lambda: self._outbox.delivered(delivery.id, when)
+
+    def _finished(self, alert: Alert) -> Alert:
+        """Return an alert with its link and pictures, or as it is where those cannot be made."""
+        if self._care is None:
+            return alert
+        try:
+            return self._care.finish(alert)
+        except Exception:
+            LOG.exception("alert %s goes without link and picture", alert.key)
+            return alert
 
     def _fail(self, delivery: Delivery, reason: str) -> Callable[[], None]:
         wait = self._back_off.wait(delivery.attempts + 1, self._chance())

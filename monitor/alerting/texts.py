@@ -9,14 +9,17 @@ from collections.abc import Iterable
 from math import isfinite
 from typing import Final
 
-from monitor.alerting.wording import clean, day, moment, plain, pressure, span, stamp
-from monitor.diagnosis.faults import Finding
+from monitor.alerting.people import is_urgent
+from monitor.alerting.replacement import replacement
+from monitor.alerting.seen import SEEN, UNSEEN
+from monitor.alerting.voice import Voice
+from monitor.alerting.wording import clean, plain, stamp
+from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.rationale import Rationale, rationale_of
 from monitor.diagnosis.report import Report
-from monitor.diagnosis.words import sureness
-from monitor.service.ports import Alert
+from monitor.service.ports import Alert, AlertKind
 from monitor.site import Site
-from monitor.units import KPA, from_si
+from monitor.units import KPA
 
 TITLE_LENGTH: Final = 120
 DAYS: Final = 2 * 86_400.0
@@ -25,56 +28,72 @@ DAYS: Final = 2 * 86_400.0
 SUPPLIES_AGREE: Final = 0.1
 """Share by which the measured and the noted supply pressure may differ before both are shown."""
 
-RELIEVED: Final = "set it with the water side relieved"
+ENGLISH: Final = Voice()
+"""The language of the program, in the unit and the time zone of the site."""
+
+DISCHARGES: Final = ", relief valve discharges"
+_NEEDS_A_TANK: Final = frozenset({Fault.AIR_CUSHION_LOST, Fault.TANK_UNDERSIZED})
+_UMLAUTS: Final = (("ä", "ae"), ("ö", "oe"), ("ü", "ue"), ("Ä", "Ae"), ("Ö", "Oe"), ("Ü", "Ue"), ("ß", "ss"))
 
 
-def raised_alert(finding: Finding, site: Site, report: Report, created: float) -> Alert:
+def raised_alert(
+    finding: Finding, site: Site, report: Report, created: float, voice: Voice = ENGLISH
+) -> Alert:
     """Return the alert that a fault has been found. ``created``: epoch seconds UTC.
 
     The store adds the number of the event; `signed` puts it into the text.
     """
-    about, zone = rationale_of(finding), site.timezone
-    cautions = list(_cautions(finding, about))
+    about, zone, say = rationale_of(finding), voice.zone(site), voice.say
+    cautions = list(_cautions(finding, about, voice))
     lines = [
         *(f"{text}\n" for text in cautions[: int(about.urgent)]),
-        f"What is seen: {clean(finding.why) or 'see the page of the site.'}",
-        f"Since: {_beginning(finding, zone)}; raised {moment(finding.raised, zone)}.",
-        f"How sure: {sureness(finding.confidence)}.",
-        f"If nothing is done: {about.consequence}",
-        *(_forecast(finding, site, report) if about.forecast else ()),
+        *_seen(finding, site, voice),
+        say(
+            "Since: {begun}; raised {raised}.",
+            begun=_beginning(finding, zone, voice),
+            raised=voice.moment(finding.raised, zone),
+        ),
+        say("How sure: {sureness}.", sureness=voice.sure(finding.confidence)),
+        say("If nothing is done: {consequence}", consequence=voice.text(about.consequence)),
+        *(_forecast(finding, site, report, voice) if about.forecast else ()),
         "",
-        f"Respond: {about.respond}.",
-        f"Do first: {clean(finding.action) or about.action}",
-        *(_pump_setting(site, report) if about.refill else ()),
+        say("Respond: {when}.", when=voice.text(about.respond)),
+        say("Do first: {action}", action=_action(finding, about, site, voice)),
+        *(_pump_setting(site, report, voice) if about.refill else ()),
+        *(_replacement(site, voice) if finding.fault in _NEEDS_A_TANK else ()),
         "",
-        *(f"Caution: {text}" for text in cautions[int(about.urgent) :]),
+        *(say("Caution: {text}", text=text) for text in cautions[int(about.urgent) :]),
         "",
-        *_facts(site, report),
+        *_facts(site, report, voice),
     ]
-    return _alert(finding, site, "\n".join(lines), created, ended=False)
+    return _alert(finding, site, "\n".join(lines), created, voice, ended=False)
 
 
-def ended_alert(finding: Finding, site: Site, report: Report, created: float) -> Alert:
+def ended_alert(
+    finding: Finding, site: Site, report: Report, created: float, voice: Voice = ENGLISH
+) -> Alert:
     """Return the alert that a fault has returned to normal. ``created``: epoch seconds UTC."""
-    about = rationale_of(finding)
+    about, zone, say = rationale_of(finding), voice.zone(site), voice.say
     ended = report.end if finding.ended is None else finding.ended
-    over = "" if ended is None else f", over {moment(ended, site.timezone)}"
+    raised = voice.moment(finding.raised, zone)
     lines = [
-        "Back to normal.",
+        say("Back to normal."),
         "",
-        f"What was seen: {clean(finding.why) or 'see the page of the site.'}",
-        f"Raised {moment(finding.raised, site.timezone)}{over}.",
-        f"What remains: {about.over}",
+        *_seen(finding, site, voice, past=True),
+        say("Raised {raised}.", raised=raised) if ended is None
+        else say("Raised {raised}, over {ended}.", raised=raised, ended=voice.moment(ended, zone)),
+        say("What remains: {text}", text=voice.text(about.over)),
         "",
-        *_facts(site, report),
-    ]
-    return _alert(finding, site, "\n".join(lines), created, ended=True)
+        *_facts(site, report, voice),
+    ]  # fmt: skip
+    return _alert(finding, site, "\n".join(lines), created, voice, ended=True)
 
 
 def signed(alert: Alert) -> str:
-    """Return the body with what tells a repeat: the number of the event and the key."""
+    """Return the body with the link, and what tells a repeat: the number of the event and the key."""
     number = "" if alert.event is None else f"Event {alert.event}, "
-    return f"{alert.body}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
+    link = f"\n\n{alert.link}" if alert.link else ""
+    return f"{alert.body}{link}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
 
 
 def _news(finding: Finding) -> str:
@@ -85,130 +104,190 @@ def _news(finding: Finding) -> str:
     return "/near-relief" if "near_relief_since" in finding.evidence else ""
 
 
-def _alert(finding: Finding, site: Site, body: str, created: float, *, ended: bool) -> Alert:
+def _alert(finding: Finding, site: Site, body: str, created: float, voice: Voice, *, ended: bool) -> Alert:
     about = rationale_of(finding)
     name = plain(site.name, site.id)
     state = "OVER" if ended else "URGENT" if about.urgent else finding.severity.value.upper()
     key = f"{site.id}/{finding.fault.value}/{stamp(finding.raised)}"
+    title = headline(about, voice)
     return Alert(
         key=f"{key}/ended" if ended else f"{key}{_news(finding)}",
         site=site.id,
         # Cut the name, not the fault: the fault is what a small screen must show.
-        title=f"[{state}] {name[: TITLE_LENGTH - len(about.headline) - 15]}: {about.headline}",
+        title=f"[{voice.text(state)}] {name[: TITLE_LENGTH - len(title) - 15]}: {title}",
         body=body,
         severity=finding.severity.value,
         created=created,
+        kind=AlertKind.ENDED if ended else AlertKind.RAISED,
+        urgent=is_urgent(finding) and not ended,
     )
+
+
+def headline(about: Rationale, voice: Voice) -> str:
+    """Return the headline of a fault in ASCII, as titles need it."""
+    base, mark, _ = about.headline.partition(DISCHARGES)
+    text = voice.text(base) + (voice.say(", relief valve discharges") if mark else "")
+    for sign, plain_sign in _UMLAUTS:
+        text = text.replace(sign, plain_sign)
+    return plain(text, base)
+
+
+def _seen(finding: Finding, site: Site, voice: Voice, *, past: bool = False) -> Iterable[str]:
+    """Yield what the diagnosis saw: in its own words, before them in the recipient's where those are others."""
+    why = clean(voice.converted(finding.why, site))
+    if voice.foreign:
+        text = voice.text(SEEN.get(finding.fault.value, UNSEEN))
+        yield (
+            voice.say("What was seen: {why}", why=text)
+            if past
+            else voice.say("What is seen: {why}", why=text)
+        )
+        if why:
+            yield voice.say("The diagnosis in its own words: {why}", why=why)
+        return
+    why = why or voice.say("see the page of the site.")
+    yield voice.say("What was seen: {why}", why=why) if past else voice.say("What is seen: {why}", why=why)
+
+
+def _action(finding: Finding, about: Rationale, site: Site, voice: Voice) -> str:
+    own = "" if voice.foreign else clean(voice.converted(finding.action, site))
+    return own or voice.text(about.action)
 
 
 def _name(site: Site) -> str:
     return clean(site.name) or site.id
 
 
-def _beginning(finding: Finding, timezone: str) -> str:
+def _beginning(finding: Finding, zone: str, voice: Voice) -> str:
     """Return when it began, to the day where it is an estimate over days, as the minute would be made up."""
     long_ago = finding.raised - finding.began > DAYS
-    return "about " + (day if long_ago else moment)(finding.began, timezone)
+    when = (voice.day if long_ago else voice.moment)(finding.began, zone)
+    return voice.say("about {when}", when=when)
 
 
-def _forecast(finding: Finding, site: Site, report: Report) -> Iterable[str]:
+def _forecast(finding: Finding, site: Site, report: Report, voice: Voice) -> Iterable[str]:
     """Yield when the air charge reaches its limit, where that is still ahead."""
     ahead = report.forecast
     if ahead is None or ahead.limit_date <= finding.raised:
         return
-    first = day(ahead.low, site.timezone)
-    last = "later, or never" if ahead.high is None else day(ahead.high, site.timezone)
-    yield (
-        f"Forecast: the air charge falls below {pressure(ahead.limit_kpa, site.unit)} about "
-        f"{day(ahead.limit_date, site.timezone)} (90 % sure: from {first} to {last})."
+    zone = voice.zone(site)
+    yield voice.say(
+        "Forecast: the air charge falls below {limit} about {date} (90 % sure: from {first} to {last}).",
+        limit=voice.pressure(ahead.limit_kpa, site),
+        date=voice.day(ahead.limit_date, zone),
+        first=voice.day(ahead.low, zone),
+        last=voice.say("later, or never") if ahead.high is None else voice.day(ahead.high, zone),
     )
 
 
-def _pump_setting(site: Site, report: Report) -> Iterable[str]:
+def _pump_setting(site: Site, report: Report, voice: Voice) -> Iterable[str]:
     """Yield the pressure to which the tank is pumped: the supply pressure as noted, else as measured."""
     noted = None if site.supply is None else site.supply / KPA
     seen = report.supply_kpa
     setting = seen if noted is None else noted
     if setting is None:
-        yield f"Pump setting: the supply pressure at the tank, not known here: gauge it on site; {RELIEVED}."
+        yield voice.say(
+            "Pump setting: the supply pressure at the tank, not known here: gauge it on site; set it with the water "
+            "side relieved."
+        )
         return
-    yield f"Pump setting: {pressure(setting, site.unit)}, the supply pressure; gauge that first; {RELIEVED}."
+    yield voice.say(
+        "Pump setting: {setting}, the supply pressure; gauge that first; set it with the water side relieved.",
+        setting=voice.pressure(setting, site),
+    )
     if noted is not None and seen is not None and abs(seen - noted) > SUPPLIES_AGREE * noted:
-        yield (
-            f"The site file notes this supply pressure, the sensor sees {pressure(seen, site.unit)} at rest: "
-            "the gauge on site decides."
+        yield voice.say(
+            "The site file notes this supply pressure, the sensor sees {seen} at rest: the gauge on site decides.",
+            seen=voice.pressure(seen, site),
         )
 
 
-def _cautions(finding: Finding, about: Rationale) -> Iterable[str]:
+def _replacement(site: Site, voice: Voice) -> Iterable[str]:
+    """Yield which tank to bring, where the facts of the site suffice to size one."""
+    tank = replacement(site)
+    if tank is not None:
+        yield voice.say(
+            "If the tank has to be replaced: {volume} or larger, pumped to {charge} before it is fitted; check the "
+            "size on site, by the plates.",
+            volume=voice.both(tank.volume, site, "volume", "L", "gal"),
+            charge=voice.pressure(tank.precharge / KPA, site),
+        )
+
+
+def _cautions(finding: Finding, about: Rationale, voice: Voice) -> Iterable[str]:
     """Yield what this fault warns of, then what holds for any work: in the finding's words if it has some.
 
     So what an urgent fault says first is never left out, whatever the finding says.
     """
-    yield from about.cautions
-    yield from [own] if (own := clean(finding.caution)) else about.general
+    yield from map(voice.text, about.cautions)
+    own = "" if voice.foreign else clean(finding.caution)
+    yield from [own] if own else map(voice.text, about.general)
 
 
-def _facts(site: Site, report: Report) -> Iterable[str]:
-    unit = site.unit
-    yield f"Site: {_name(site)} ({site.id})"
-    yield f"Heater: {_listed(_heater(site))}"
-    yield f"Tank: {_listed(_tank(site))}"
-    yield f"Line: {_listed(_line(site, report))}"
+def _facts(site: Site, report: Report, voice: Voice) -> Iterable[str]:
+    say, zone = voice.say, voice.zone(site)
+    yield say("Site: {name} ({id})", name=_name(site), id=site.id)
+    if site.customer:
+        yield say("Customer: {customer}", customer=clean(site.customer))
+    if site.address:
+        yield say("Address: {address}", address=clean(site.address))
+    yield say("Heater: {facts}", facts=_listed(_heater(site, voice), voice))
+    yield say("Tank: {facts}", facts=_listed(_tank(site, voice), voice))
+    yield say("Line: {facts}", facts=_listed(_line(site, report, voice), voice))
     if report.air_charge:
         newest = report.air_charge[-1]
         # Less air than a tank open to the room holds cannot be told from none: no gauge shows less than zero.
         kpa, low, high = (max(value, 0.0) for value in (newest.kpa, newest.low_kpa, newest.high_kpa))
-        yield (
-            f"Air charge on {day(newest.time, site.timezone)}: {pressure(kpa, unit)} "
-            f"(90 % sure: {span(low, high, unit)})"
+        yield say(
+            "Air charge on {day}: {charge} (90 % sure: {span})",
+            day=voice.day(newest.time, zone),
+            charge=voice.pressure(kpa, site),
+            span=voice.span(low, high, site),
         )
-    yield from _peak(site, report)
+    yield from _peak(site, report, voice)
 
 
-def _peak(site: Site, report: Report) -> Iterable[str]:
+def _peak(site: Site, report: Report, voice: Voice) -> Iterable[str]:
     """Yield what a full heat-up would do; beyond the relief setting the line does not go."""
     peak, relief = report.worst_case_peak_kpa, site.relief
     if peak is None:
         return
     if relief is not None and peak >= relief / KPA:
-        yield "A full heat-up without a draw would open the relief valve today"
+        yield voice.say("A full heat-up without a draw would open the relief valve today")
     elif isfinite(peak):
-        yield f"A full heat-up without a draw would reach {pressure(peak, site.unit)} today"
+        yield voice.say(
+            "A full heat-up without a draw would reach {peak} today", peak=voice.pressure(peak, site)
+        )
 
 
-def _heater(site: Site) -> Iterable[str]:
+def _heater(site: Site, voice: Voice) -> Iterable[str]:
     heater = site.heater
-    yield heater.kind.value
+    yield voice.text(heater.kind.value)
     if heater.volume is not None:
-        yield _both(heater.volume, site, "volume", "L", "gal")
+        yield voice.both(heater.volume, site, "volume", "L", "gal")
     if heater.input is not None:
         yield f"{heater.input / 1000:.3g} kW"
     if heater.setpoint is not None:
-        yield f"setpoint {_both(heater.setpoint, site, 'temperature', 'degC', 'degF')}"
+        setpoint = voice.both(heater.setpoint, site, "temperature", "degC", "degF")
+        yield voice.say("setpoint {setpoint}", setpoint=setpoint)
 
 
-def _tank(site: Site) -> Iterable[str]:
+def _tank(site: Site, voice: Voice) -> Iterable[str]:
     if site.tank_volume is not None:
-        yield _both(site.tank_volume, site, "volume", "L", "gal")
+        yield voice.both(site.tank_volume, site, "volume", "L", "gal")
     if site.precharge is not None:
-        yield f"precharge as last noted {pressure(site.precharge / KPA, site.unit)}"
+        charge = voice.pressure(site.precharge / KPA, site)
+        yield voice.say("precharge as last noted {charge}", charge=charge)
 
 
-def _line(site: Site, report: Report) -> Iterable[str]:
+def _line(site: Site, report: Report, voice: Voice) -> Iterable[str]:
     if report.supply_kpa is not None:
-        yield f"supply measured {pressure(report.supply_kpa, site.unit)}"
+        yield voice.say("supply measured {pressure}", pressure=voice.pressure(report.supply_kpa, site))
     if site.supply is not None:
-        yield f"supply noted {pressure(site.supply / KPA, site.unit)}"
+        yield voice.say("supply noted {pressure}", pressure=voice.pressure(site.supply / KPA, site))
     if site.relief is not None:
-        yield f"relief setting {pressure(site.relief / KPA, site.unit)}"
+        yield voice.say("relief setting {pressure}", pressure=voice.pressure(site.relief / KPA, site))
 
 
-def _both(value: float, site: Site, kind: str, metric: str, customary: str) -> str:
-    """Return a quantity in metric units; where pressures are in psi in customary units too."""
-    text = f"{from_si(value, metric, kind):.3g} {metric}"
-    return f"{text} ({from_si(value, customary, kind):.3g} {customary})" if site.unit == "psi" else text
-
-
-def _listed(parts: Iterable[str]) -> str:
-    return ", ".join(parts) or "not known"
+def _listed(parts: Iterable[str], voice: Voice) -> str:
+    return ", ".join(parts) or voice.say("not known")

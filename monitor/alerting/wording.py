@@ -15,7 +15,7 @@ MONTHS: Final = (
 )  # fmt: skip
 """Names of our own, because those of the C library change with the locale of the machine."""
 
-_DECIMALS: Final = {"psi": 0, "kPa": 0, "bar": 2, "mbar": 0, "MPa": 3, "Pa": 0}
+DECIMALS: Final = {"psi": 0, "kPa": 0, "bar": 2, "mbar": 0, "MPa": 3, "Pa": 0}
 
 
 def clean(text: str) -> str:
@@ -48,7 +48,7 @@ def pressure(kpa: float, unit: str) -> str:
     >>> pressure(413.7, "psi")
     '60 psi'
     """
-    return f"{from_si(kpa * KPA, unit):.{_DECIMALS[unit]}f} {unit}"
+    return f"{from_si(kpa * KPA, unit):.{DECIMALS[unit]}f} {unit}"
 
 
 def span(low_kpa: float, high_kpa: float, unit: str) -> str:

@@ -22,15 +22,19 @@ def alert(
     Example: `cushionwatch alert --test --config config/cushionwatch.toml`
     """
     from monitor.alerting.channels import build_channels, test_channels  # noqa: PLC0415 - loads slowly
-    from monitor.app import rules_of  # noqa: PLC0415
+    from monitor.dispatch import dispatch_of  # noqa: PLC0415
     from monitor.service.clock import SystemClock  # noqa: PLC0415
 
     settings = load(config)
-    if not settings.channels:
-        raise InputError(f"{config}: no channel is configured; add a table [alerts.channels.NAME]")
+    if not settings.channels and not settings.people:
+        raise InputError(
+            f"{config}: no channel is configured; add a table [people.NAME] or [alerts.channels.NAME]"
+        )
     if not test:
         raise InputError("nothing to do; add --test to send a test alert through each channel")
-    results = test_channels(build_channels(rules_of(settings), sys.stdout), SystemClock().now())
+    results = test_channels(
+        build_channels(dispatch_of(settings).book.recipients, sys.stdout), SystemClock().now()
+    )
     for name, sent, detail in results:
         typer.echo(f"{name}: {'went out' if sent else f'did NOT go out: {detail}'}")
     raise typer.Exit(0 if all(sent for _, sent, _ in results) else 1)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from importlib.resources import as_file, files
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +14,7 @@ from monitor.errors import InputError
 from monitor.estimation.samples import FloatArray, Samples
 from monitor.site import Site, Visit
 from monitor.web import charts, pictures, views, words
+from monitor.web.png import png
 
 _SIZE = (960, 340)
 
@@ -30,7 +30,7 @@ def write_plot(path: Path, site: Site, report: Report, log: Samples, visits: Seq
     if path.suffix.lower() == ".svg":
         path.write_text(svg, encoding="utf-8")
     else:
-        path.write_bytes(_png(svg))
+        path.write_bytes(png(svg))
 
 
 def write_report(path: Path, site: Site, report: Report, log: Samples, visits: Sequence[Visit]) -> None:
@@ -74,22 +74,3 @@ def thin(time: FloatArray, values: FloatArray, most: int = pictures.POINTS) -> t
     parts = [slice(first, last) for first, last in itertools.pairwise(edges)]
     kept = np.unique([part.start + pick(values[part]) for part in parts for pick in (np.argmin, np.argmax)])
     return time[kept], values[kept]
-
-
-def _png(svg: str) -> bytes:
-    import resvg_py  # noqa: PLC0415 - only a plot needs it
-
-    # Our own letters: a server often has no font at all, and a chart without numbers would be the result.
-    folder = files("font_source_sans_pro") / "files"
-    with (
-        as_file(folder / "SourceSansPro-Regular.otf") as regular,
-        as_file(folder / "SourceSansPro-Bold.otf") as bold,
-    ):
-        picture = resvg_py.svg_to_bytes(
-            svg_string=svg,
-            zoom=2,
-            skip_system_fonts=True,
-            font_files=[str(regular), str(bold)],
-            sans_serif_family="Source Sans Pro",
-        )
-    return bytes(picture)

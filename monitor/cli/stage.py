@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import Final
 
 from monitor.alerting.channels import TERMINAL
-from monitor.alerting.routing import ChannelSettings
+from monitor.alerting.people import Book, Recipient
 from monitor.app import STORE
 from monitor.cli import story
 from monitor.cli.children import Child, answers, free_port
+from monitor.dispatch import Dispatch
 from monitor.errors import CushionwatchError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
@@ -103,7 +104,7 @@ def _service(
         source=MqttSource(broker, decoder.filters, SystemClock()),
         decode=decoder.decode,
         store=store,
-        rules=[ChannelSettings("terminal", TERMINAL)],
+        dispatch=Dispatch(Book([Recipient("terminal", TERMINAL)])),
         terminal=sys.stdout,
         clock=SystemClock(),
         page_clock=clock,

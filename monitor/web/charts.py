@@ -46,7 +46,7 @@ class Mark:
 class Chart:
     """One quantity over time: a line, perhaps an interval band, levels and marks. Values in ``unit``.
 
-    No line is drawn over more than ``gap`` seconds without a value.
+    ``spans`` are shaded from top to bottom. No line is drawn over more than ``gap`` seconds without a value.
     """
 
     title: str
@@ -59,6 +59,7 @@ class Chart:
     levels: Sequence[Level] = field(default_factory=tuple)
     marks: Sequence[Mark] = field(default_factory=tuple)
     gap: float = 1800.0
+    spans: Sequence[tuple[float, float]] = field(default_factory=tuple)
 
     def svg(self, width: int, height: int) -> Markup:
         """Return the chart as an SVG element of this size."""
@@ -97,6 +98,7 @@ class _Canvas:
 
     def draw(self) -> Markup:
         """Return the whole element, background first."""
+        self._spans()
         self._axes()
         self._band()
         for level in self._chart.levels:
@@ -129,6 +131,14 @@ class _Canvas:
                 self._text(x, bottom + 18, label, "middle")
         self._text(2, 10, self._chart.unit, "start")
         self._parts.append(f'<path class="axis" d="M{_LEFT} {bottom}H{right}"/>')
+
+    def _spans(self) -> None:
+        bottom = self._height - _BOTTOM
+        for start, end in self._chart.spans:
+            left, right = self._x(max(start, self._start)), self._x(min(end, self._end))
+            if right > left:
+                size = f'width="{right - left:.1f}" height="{bottom - _TOP}"'
+                self._parts.append(f'<rect class="heat" x="{left:.1f}" y="{_TOP}" {size}/>')
 
     def _band(self) -> None:
         chart = self._chart
@@ -193,6 +203,7 @@ _SHEET: Final = """
 .name{fill:#1c2024;paint-order:stroke;stroke:#fff;stroke-width:4px}
 .line{stroke:#0072b2;stroke-width:1.6;fill:none;stroke-linejoin:round}.now{fill:#0072b2}
 .band{fill:#0072b2;fill-opacity:.14;stroke:#0072b2;stroke-opacity:.35;stroke-width:.75}
+.heat{fill:#e69f00;fill-opacity:.28}
 .level{stroke:#5a6068;stroke-dasharray:2 4;fill:none}
 .limit{stroke:#d55e00;stroke-width:1.6;stroke-dasharray:8 4;fill:none}.visit{stroke:#009e73;fill:none}
 .event{stroke:#d55e00;fill:none}.visit.shape{fill:#009e73}.event.shape{fill:#d55e00}

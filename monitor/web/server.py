@@ -20,6 +20,7 @@ from monitor.service.ports import Board, Clock
 from monitor.service.vitals import Watched
 from monitor.web.acts import Acts
 from monitor.web.health import Health
+from monitor.web.links import Links
 from monitor.web.pages import Pages
 from monitor.web.worklist import WorkList
 
@@ -44,6 +45,7 @@ def create_app(
     hosts: Sequence[str] = LOOPBACK,
     watched: Watched | None = None,
     visit_watch: float = WEEK,
+    secret: bytes | None = None,
 ) -> FastAPI:
     """Return the web application; it reads through the board only.
 
@@ -59,11 +61,14 @@ def create_app(
         The service itself, for ``/healthz`` and ``/metrics``.
     visit_watch : float
         For how long a tank is watched after a visit. [s]
+    secret : bytes or None
+        With which links in alerts are signed; None: there are none.
     """
     app = FastAPI(title="cushionwatch", docs_url=None, redoc_url=None, openapi_url=None)
     pages = Pages(board, clock, visit_watch)
     pages.add_to(app)
     Acts(board).add_to(app)
+    Links(board, clock, secret).add_to(app)
     WorkList(board, clock, visit_watch).add_to(app)
     Health(board, watched).add_to(app)
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), name="static")

@@ -14,7 +14,7 @@ from sinks import http_sink, smtp_sink
 
 from monitor.alerting import channels
 from monitor.alerting.channels import AppriseChannel, TerminalChannel, build_channels
-from monitor.alerting.routing import ChannelSettings
+from monitor.alerting.people import Recipient
 from monitor.errors import DeliveryError, SettingsError
 from monitor.service.ports import Alert, AlertChannel
 
@@ -147,7 +147,7 @@ def test_a_bad_address_names_the_channel_and_the_way_out_but_no_secret(
 
 
 def test_two_channels_of_one_name_are_refused() -> None:
-    rules = [ChannelSettings("a", "terminal:"), ChannelSettings("a", "json://127.0.0.1/x")]
+    rules = [Recipient("a", "terminal:"), Recipient("a", "json://127.0.0.1/x")]
     with pytest.raises(SettingsError, match="'a' stands twice"):
         build_channels(rules, io.StringIO())
 
@@ -160,7 +160,7 @@ class Screen(io.StringIO):
 
 
 def test_the_terminal_shows_a_block_of_bounded_width_without_colour_in_a_file() -> None:
-    (channel,) = build_channels([ChannelSettings("screen", "terminal:")], stream := io.StringIO())
+    (channel,) = build_channels([Recipient("screen", "terminal:")], stream := io.StringIO())
     channel.send(dataclasses.replace(ALERT, title=f"{ALERT.title} {'word ' * 20}", body="word " * 100))
     lines = stream.getvalue().splitlines()
     assert channel.name == "screen"

@@ -21,6 +21,7 @@ from monitor.cli import files, logs
 from monitor.cli.main import app, main
 from monitor.site import VisitAction
 from monitor.store.sqlite import SqliteStore
+from monitor.web.png import png
 from simulator.catalogue import PLANTS
 from simulator.files import write_all
 from simulator.recording import simulate
@@ -149,7 +150,7 @@ def test_a_plot_is_a_png_with_something_on_it(cli: Cli, home: Path, tmp_path: Pa
     # Its letters are there, whatever fonts this machine has.
     head = '<svg xmlns="http://www.w3.org/2000/svg" width="80" height="20">'
     lettered = f'{head}<text font-family="sans-serif" y="15">60 psi</text></svg>'
-    assert files._png(lettered) != files._png(f"{head}</svg>")
+    assert png(lettered) != png(f"{head}</svg>")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,128 @@
+"""Arranges what is owed to one recipient before it is sent: holds, groups, digests, escalations, heartbeats.
+
+All decisions are pure (`monitor.alerting.plan`, `monitor.alerting.timers`); here they are asked for with what the
+outbox holds, and written down. Each look is one transaction or none, so that a crash between two repeats nothing: every
+message has a key of its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
+
+from monitor.alerting.bulk import bulk, escalated, heartbeat
+from monitor.alerting.people import OWN, Book, Recipient
+from monitor.alerting.plan import Person, let_all_go, plan
+from monitor.alerting.timers import Fleet, escalations, heartbeats
+from monitor.alerting.voice import Voice
+from monitor.diagnosis.report import Report
+from monitor.service.lifecycle_groups import FLOOD_SPAN
+from monitor.service.ports import Alert, AlertKind, Plan, Sent, Unanswered, Waiting
+from monitor.site import Site
+
+TIMERS: Final = 10.0
+"""Seconds between two looks at what is owed because time has passed."""
+
+
+class Shelf(Protocol):
+    """The part of `Store` that a clerk needs."""
+
+    def waiting(self, channel: str) -> list[Waiting]:
+        """Return all that a channel owes, oldest first."""
+
+    def sent(self, channel: str, since: float) -> list[Sent]:
+        """Return what went out since then."""
+
+    def arrange(self, channel: str, plan: Plan) -> None:
+        """Hold and merge as planned."""
+
+    def unanswered(self) -> list[Unanswered]:
+        """Return what people were told of and nobody has acknowledged."""
+
+    def owe_message(self, channel: str, alert: Alert, why: str = "") -> bool:
+        """Owe a message once for its key."""
+
+
+@dataclass(frozen=True, slots=True)
+class Office:
+    """What all clerks share: who is told of what in which words, the sites, and what is known of them."""
+
+    book: Book
+    voices: Mapping[str, Voice]
+    sites: Mapping[str, Site]
+    report_of: Callable[[Site], Report]
+    fleet: Callable[[], Fleet]
+
+    def zone(self, who: Recipient) -> str:
+        """Return the time zone of a recipient; that of most sites where it is that of the site."""
+        if who.timezone != OWN:
+            return who.timezone
+        zones = Counter(site.timezone for site in self.sites.values())
+        return zones.most_common(1)[0][0] if zones else "UTC"
+
+
+class Clerk:
+    """Looks after what one recipient is owed, one look at a time; knows nothing of threads."""
+
+    def __init__(self, who: Recipient, office: Office, shelf: Shelf) -> None:
+        self._who = who
+        self._office = office
+        self._shelf = shelf
+        self._looked = -math.inf
+        self._let_go = False
+        self._beat = -math.inf
+        self._voice = office.voices.get(who.name, Voice())
+        self._person = None
+        if who.manner is not None:
+            self._person = Person(who.manner, office.zone(who), self._zone_of, self._compose)
+
+    def look(self, now: float) -> None:
+        """Owe what time has brought, and arrange all that is owed. ``now``: epoch s. May raise `StoreError`."""
+        if self._person is None:
+            if not self._let_go:
+                self._write(let_all_go(self._shelf.waiting(self._who.name)))
+                self._let_go = True
+            return
+        if abs(now - self._looked) >= TIMERS:
+            self._escalate(now)
+            self._heartbeat(now)
+            self._looked = now
+        waiting = self._shelf.waiting(self._who.name)
+        if waiting:
+            self._write(plan(self._person, waiting, self._shelf.sent(self._who.name, now - FLOOD_SPAN), now))
+
+    def _write(self, made: Plan) -> None:
+        if made.holds or made.merges:
+            self._shelf.arrange(self._who.name, made)
+
+    def _escalate(self, now: float) -> None:
+        if not any(rule.then for rule in self._office.book.rules):
+            return
+        book, sites = self._office.book, self._office.sites
+        for one in escalations(book, sites, self._shelf.unanswered(), now):
+            if one.who.name != self._who.name:
+                continue
+            finding = one.unanswered.event.finding
+            before = [who.name for who in book.first(one.site, finding)]
+            before += [who.name for step in book.chain(one.site, finding)[: one.step - 1] for who in step]
+            told = list(dict.fromkeys(before))
+            alert = escalated(one, told, self._office.report_of(one.site), now, self._voice)
+            why = f"nobody has acknowledged it in time: {self._who.name} is next, after {', '.join(told)}"
+            self._shelf.owe_message(self._who.name, alert, why)
+
+    def _heartbeat(self, now: float) -> None:
+        for who, slot in heartbeats(self._office.book, self._office.zone, now):
+            if who.name == self._who.name and slot != self._beat:
+                alert = heartbeat(who, slot, self._office.fleet(), now, self._voice, self._office.zone(who))
+                self._shelf.owe_message(who.name, alert)
+                self._beat = slot
+
+    def _zone_of(self, site_id: str) -> str:
+        site = self._office.sites.get(site_id)
+        return "UTC" if site is None else site.timezone
+
+    def _compose(self, kind: AlertKind, parts: Sequence[Waiting], now: float) -> Alert:
+        return bulk(kind, parts, now, self._voice, self._office.sites)
