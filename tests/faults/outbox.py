@@ -18,7 +18,7 @@ from tests.faults.place import Place, limits
 from tests.faults.table import Row
 
 ELSEWHERE: Final = "elsewhere"
-"""A site that the service does not watch, so that it adds nothing of its own."""
+"""Sites that the service does not watch, so that it adds nothing of its own; each has one event."""
 T0: Final = 1_767_225_600.0
 
 
@@ -58,6 +58,6 @@ def _owe(place: Place, count: int) -> None:
         for number in range(count):
             finding = Finding(Fault.BLIND, T0, T0 + number, Severity.LOW, 0.5, "", "", "")
             alert = Alert(f"{ELSEWHERE}/{number}", ELSEWHERE, f"title {number}", "body", "low", T0)
-            store.raise_event(ELSEWHERE, finding, {"desk": alert})
+            store.raise_event(f"{ELSEWHERE}-{number}", finding, {"desk": alert})
     finally:
         store.close()

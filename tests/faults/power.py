@@ -80,7 +80,8 @@ def live(store: SqliteStore, told: Told, rng: random.Random) -> None:
             number = told.events
             finding = Finding(Fault.BLIND, T0, T0 + number, Severity.LOW, 0.5, "", "", "")
             alert = Alert(f"key-{number}", "mill-3", "title", "body", "low", T0)
-            store.raise_event("mill-3", finding, {"mail": alert})
+            # Each at a site of its own: an event that comes again and again is not told each time.
+            store.raise_event(f"mill-{number}", finding, {"mail": alert})
             told.events += 1
         if rng.random() < 0.05:
             store.database.shorten_log()
