@@ -22,6 +22,8 @@ TICK: Final = 0.01
 """Seconds between two bursts."""
 BAD: Final = 0.01
 """Share of the messages that have to be refused."""
+LEVELS: Final = {Point.PRESSURE: 300.0, Point.HEATER: 0.0, Point.TEMPERATURE: 50.0}
+"""A line at rest, a unit of noise upon it, a heater that is off: there is nothing to find at such a site."""
 UNITS: Final = {Point.PRESSURE: "kPa", Point.HEATER: "", Point.TEMPERATURE: "degC"}
 
 
@@ -53,7 +55,7 @@ class Device:
             payload = self._bad(stamp, origin, rng)
             ledger.refusal(topic, payload, origin)
             return topic, payload
-        value = float(rng.randint(0, 1)) if point is Point.HEATER else round(rng.uniform(200.0, 400.0) / 4, 3)
+        value = round(LEVELS[point] + (rng.random() if LEVELS[point] else 0.0), 3)
         reading = Reading(self.site, point, stamp, value, origin)
         ledger.reading(reading)
         payload = encode_sample(stamp, value, UNITS[point], origin)
