@@ -54,7 +54,9 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
         (ROOT / "config" / "sites" / "riverside-12.toml").read_bytes()
     )
     # tables go last, in TOML and here; keys before the first table of the example stand in [broker]
-    broker = [line for line in settings if line.startswith(("username", "password", "keep", "session", "check"))]
+    broker = [
+        line for line in settings if line.startswith(("username", "password", "keep", "session", "check"))
+    ]
     rest = [line for line in settings if line not in broker]
     index = on.index("[broker]")
     path = write(tmp_path, "\n".join([*on[:index], "[broker]", *broker, *on[index + 1 :], *rest]))
