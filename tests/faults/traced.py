@@ -6,6 +6,7 @@ import re
 import shutil
 import tempfile
 import time
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +18,7 @@ from tests.faults.network import finish
 from tests.faults.place import broker_and_place, site_names
 from tests.faults.table import Row
 
+READINGS: Final = "cushionwatch/"
 PUBLISH: Final = 3
 PUBACK: Final = 4
 _CALL: Final = re.compile(r"(?P<thread>\d+) +(?P<name>\w+)\(\d+<(?P<file>(?:[^>]|(?<=-)>)*)>(?P<rest>.*)")
@@ -52,18 +54,19 @@ class Stream:
 
 @dataclass
 class Trace:
-    """Reads a trace in order; ``early`` counts acknowledgements that no sync came before."""
+    """Reads a trace in order; ``early`` counts acknowledgements of readings that no sync came before.
+
+    ``own``: how the topics begin on which the service speaks to itself.
+    """
 
     port: int
     own: str
     synced: int = 0
     acknowledged: int = 0
     early: int = 0
-    _syncs: int = 0
-    _came: dict[int, int] = field(default_factory=dict)
-    _own: set[int] = field(default_factory=set)
-    _down: Stream = field(default_factory=Stream)
-    _up: Stream = field(default_factory=Stream)
+    _came: dict[tuple[str, int], int] = field(default_factory=dict)
+    _down: defaultdict[str, Stream] = field(default_factory=lambda: defaultdict(Stream))
+    _up: defaultdict[str, Stream] = field(default_factory=lambda: defaultdict(Stream))
     _open: dict[str, tuple[str, str]] = field(default_factory=dict)
 
     def line(self, text: str) -> None:
@@ -88,27 +91,28 @@ class Trace:
         if not result or int(result[-1]) < 0:
             return
         if name in {"fdatasync", "fsync"} and file.endswith("-wal"):
-            self._syncs += 1
             self.synced += 1
         elif name == "recvfrom" and self._is_broker(file):
-            for first, body in self._down.packets(_bytes(rest)[: int(result[-1])]):
+            for first, body in self._down[file].packets(_bytes(rest)[: int(result[-1])]):
                 if first >> 4 == PUBLISH and first & 6:
                     length = int.from_bytes(body[:2], "big")
+                    topic = body[2 : 2 + length].decode()
                     packet = int.from_bytes(body[2 + length : 4 + length], "big")
-                    self._came[packet] = self._syncs
-                    if body[2 : 2 + length].decode().startswith(self.own):
-                        self._own.add(packet)
+                    if topic.startswith(READINGS) and not topic.startswith(self.own):
+                        self._came[file, packet] = self.synced
 
     def _sent(self, file: str, rest: str) -> None:
         if not self._is_broker(file):
             return
-        for first, body in self._up.packets(_bytes(rest)):
-            packet = int.from_bytes(body[:2], "big")
-            if first >> 4 == PUBACK and packet in self._own:
-                self._own.discard(packet)  # our own mark, which is not stored
-            elif first >> 4 == PUBACK:
+        for first, body in self._up[file].packets(_bytes(rest)):
+            came = (
+                self._came.pop((file, int.from_bytes(body[:2], "big")), None)
+                if first >> 4 == PUBACK
+                else None
+            )
+            if came is not None:  # else what the service tells itself, which is not stored
                 self.acknowledged += 1
-                self.early += self._came.get(packet, self._syncs) >= self._syncs
+                self.early += came >= self.synced
 
     def _is_broker(self, file: str) -> bool:
         return file.startswith("TCP") and file.endswith(f":{self.port}]")
