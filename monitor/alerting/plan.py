@@ -20,16 +20,13 @@ from typing import Final
 from monitor.alerting.daytimes import next_slot, quiet_until
 from monitor.alerting.people import Manner
 from monitor.service.lifecycle_groups import FLOOD_SPAN, MANY
-from monitor.service.ports import Alert, AlertKind, Hold, Merge, Plan, Sent, Wait, Waiting
+from monitor.service.ports import NEVER, Alert, AlertKind, Hold, Merge, Plan, Sent, Wait, Waiting
 
 STRETCH: Final = 5.0
 """How many times ``group`` the first waits at most where others keep coming."""
 
 URGENT_PACE: Final = 60.0
 """Longest wait of what is urgent, in a flood. [s]"""
-
-FAR: Final = 1e15
-"""A time that never comes: such a delivery goes when a later look lets it. [epoch s]"""
 
 _OF_EVENTS: Final = frozenset({AlertKind.RAISED, AlertKind.ENDED, AlertKind.ESCALATED})
 
@@ -87,16 +84,18 @@ def let_all_go(waiting: Sequence[Waiting]) -> Plan:
 
 def _sift(draft: _Draft, person: Person, waiting: Sequence[Waiting], now: float) -> list[Waiting]:
     """Return what may go now as far as hours and digests are concerned; of each event only the oldest."""
-    seen: set[int] = set()
+    by_event: dict[int, list[Waiting]] = {}
+    for one in waiting:
+        if one.delivery.alert.event is not None:
+            by_event.setdefault(one.delivery.alert.event, []).append(one)
     ready = []
     for one in waiting:
         alert = one.delivery.alert
         if one.delivery.attempts or alert.kind not in _OF_EVENTS or alert.event is None:
             continue  # tried already, or no alert of an event: goes as it is
-        if alert.event in seen:
+        same = by_event[alert.event]
+        if one is not same[0]:
             continue
-        seen.add(alert.event)
-        same = [other for other in waiting if other.delivery.alert.event == alert.event]
         if alert.urgent or not _kept_back(draft, person, same, now):
             ready.append(one)
     return ready
@@ -153,7 +152,7 @@ def _bunch(
         release = -math.inf if urgent else _release(person.manner, parts, fault, sent, now)
         if now < release:
             for one in parts:
-                draft.hold(one, Wait.GROUP, FAR)
+                draft.hold(one, Wait.GROUP, NEVER)
         elif len({one.delivery.alert.site for one in parts}) >= MANY and (urgent or not full):
             draft.merge(person.compose(AlertKind.GROUP, parts, now), parts, fault)
         else:
@@ -192,7 +191,7 @@ def _limit(
         draft.merge(person.compose(AlertKind.GROUP, others, now), others)
     else:
         for one in others:
-            draft.hold(one, Wait.FLOOD, FAR)
+            draft.hold(one, Wait.FLOOD, NEVER)
 
 
 def _let_urgent(

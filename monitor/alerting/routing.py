@@ -30,10 +30,11 @@ def alerts_of(
             made[id(voice)] = build(finding, site, report, now, voice)
         return made[id(voice)]
 
-    found = {one.name: alert(one.name) for one in book.first(site, finding)}
+    first = book.first(site, finding)
+    found = {one.name: replace(alert(one.name), arranged=one.manner is not None) for one in first}
     if finding.ended is not None:
         for one in (one for step in book.chain(site, finding) for one in step):
-            found.setdefault(one.name, replace(alert(one.name), kind=AlertKind.ENDED_IF_TOLD))
+            found.setdefault(one.name, replace(alert(one.name), kind=AlertKind.ENDED_IF_TOLD, arranged=True))
     return found
 
 

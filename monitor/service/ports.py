@@ -20,6 +20,9 @@ from monitor.service.lifecycle_records import Act, AuditLine, OutOfService, Shel
 from monitor.service.photos import Photo, PhotoNote
 from monitor.site import Site, Visit
 
+NEVER: Final = 1e15
+"""A time that does not come: what is due then goes when a later look lets it. [epoch s]"""
+
 NOTHING: Final[Mapping[str, float]] = MappingProxyType({})
 
 
@@ -138,9 +141,10 @@ class AlertKind(StrEnum):
 
 
 class Wait(StrEnum):
-    """What a delivery waits for: more of its kind, the end of quiet hours, the digest, fewer messages."""
+    """What a delivery waits for: a first look, others alike, the end of quiet hours, the digest, less of a flood."""
 
     NOTHING = ""
+    LOOK = "look"
     GROUP = "group"
     QUIET = "quiet"
     DIGEST = "digest"
@@ -151,7 +155,8 @@ class Wait(StrEnum):
 class Alert:
     """One message to people; ``key`` is its idempotency key. ``event`` and ``site`` where it is about one.
 
-    ``kind``: what it tells, see `AlertKind`; ``urgent``: nothing holds it back. ``link``: where it is acknowledged,
+    ``kind``: what it tells, see `AlertKind`; ``urgent``: nothing holds it back. ``arranged``: it goes when the manner
+    of its recipient lets it. ``link``: where it is acknowledged,
     and ``pictures`` (PNG), both put in when it is sent; never kept.
     """
 
@@ -164,6 +169,7 @@ class Alert:
     event: int | None = None
     kind: AlertKind = AlertKind.RAISED
     urgent: bool = False
+    arranged: bool = False
     link: str = ""
     pictures: Sequence[bytes] = ()
 

@@ -16,8 +16,8 @@ from monitor.service.ports import Alert, AlertKind, EventChange, Plan, Sent, Una
 from monitor.store import eventrows, outbox
 
 _INSERT: Final = (
-    "INSERT INTO delivery (event, channel, key, site, title, body, severity, created, kind, urgent, fault, state) "
-    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'owed') ON CONFLICT DO NOTHING RETURNING id"
+    "INSERT INTO delivery (event, channel, key, site, title, body, severity, created, kind, urgent, waits, due, "
+    "fault, state) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'owed') ON CONFLICT DO NOTHING RETURNING id"
 )
 
 

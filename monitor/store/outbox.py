@@ -11,7 +11,7 @@ from typing import Any, Final
 import apsw
 
 from monitor.service.lifecycle_records import SERVICE, Act
-from monitor.service.ports import Alert, AlertKind, Delivery
+from monitor.service.ports import NEVER, Alert, AlertKind, Delivery, Wait
 
 DELIVERY: Final = (
     "SELECT d.id, d.key, d.site, d.title, d.body, d.severity, d.created, d.event, d.kind, d.urgent, "
@@ -19,8 +19,8 @@ DELIVERY: Final = (
 )
 COLUMNS: Final = 14
 """Columns of `DELIVERY`."""
-_ALERT: Final = "event, channel, key, site, title, body, severity, created, kind, urgent"
-_MARKS: Final = "?, ?, ?, ?, ?, ?, ?, ?, ?, ?"
+_ALERT: Final = "event, channel, key, site, title, body, severity, created, kind, urgent, waits, due"
+_MARKS: Final = "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?"
 
 
 def select_due(db: apsw.Connection, now: float, limit: int, channel: str | None) -> list[Delivery]:
@@ -79,11 +79,10 @@ def note_failure(db: apsw.Connection, number: int, error: str, due: float | None
 
 
 def owe(db: apsw.Connection, number: int, alerts: Mapping[str, Alert]) -> None:
-    """Owe alerts to their channels, each once for its key; due at once."""
+    """Owe alerts to their channels, each once for its key; due at once, or when the recipient's manner lets them."""
     for channel, alert in alerts.items():
         if alert.kind is AlertKind.ENDED_IF_TOLD and not _heard(db, number, channel):
             continue
-        # Due at once (0): a clock that is set back must not hold an alert.
         db.execute(
             f"INSERT INTO delivery ({_ALERT}, state) VALUES ({_MARKS}, 'owed') ON CONFLICT DO NOTHING",  # noqa: S608
             row_of(number, channel, alert),
@@ -126,6 +125,8 @@ def row_of(number: int | None, channel: str, alert: Alert) -> tuple[Any, ...]:
     return (
         *(number, channel, alert.key, alert.site, alert.title, alert.body, alert.severity, alert.created),
         *(kind.value, int(alert.urgent)),
+        # Due at once is 0: a clock that is set back must not hold an alert.
+        *((Wait.LOOK.value, NEVER) if alert.arranged else (Wait.NOTHING.value, 0.0)),
     )
 
 

@@ -171,6 +171,8 @@ CREATE TABLE withheld (  -- alerts that are owed once their event may be told, i
 CREATE INDEX withheld_by_event ON withheld (event);
 ALTER TABLE withheld ADD COLUMN kind TEXT NOT NULL DEFAULT 'raised';
 ALTER TABLE withheld ADD COLUMN urgent INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE withheld ADD COLUMN waits TEXT NOT NULL DEFAULT '';
+ALTER TABLE withheld ADD COLUMN due REAL NOT NULL DEFAULT 0;
 
 CREATE TABLE outbox (  -- made anew: messages about many events, or about none, and what a message went into
     id INTEGER PRIMARY KEY AUTOINCREMENT,

@@ -10,10 +10,11 @@ import pytest
 
 from monitor.alerting.daytimes import last_slot, next_slot, quiet_until
 from monitor.alerting.people import Book, Manner, Recipient, Rule
-from monitor.alerting.plan import FAR, Person, plan
+from monitor.alerting.plan import Person, plan
 from monitor.alerting.timers import LATEST, escalations, heartbeats
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.service.ports import (
+    NEVER,
     Alert,
     AlertKind,
     Delivery,
@@ -250,7 +251,7 @@ def test_in_a_flood_what_is_urgent_waits_a_minute_at_most_and_is_put_together() 
 
 def test_what_is_held_without_an_end_goes_by_a_later_look_alone() -> None:
     held = plan(person(OFF), [owed(1, NOON)], [], NOON)
-    assert [hold.due for hold in held.holds] == [FAR]
+    assert [hold.due for hold in held.holds] == [NEVER]
 
 
 # ---- who
