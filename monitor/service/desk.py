@@ -6,9 +6,10 @@ import logging
 import math
 import threading
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from monitor.diagnosis.faults import Finding
-from monitor.diagnosis.report import Report
+from monitor.diagnosis.report import Report, Verdict
 from monitor.errors import StoreError
 from monitor.readings import Reading
 from monitor.service.pipeline import LONGEST_HOLD_BACK, SitePipeline
@@ -135,5 +136,20 @@ class Desk:
 
     def _fail(self, error: Exception) -> None:
         """Give up on a site: a fault of this program there must not blind the others, nor stop the storing."""
-        LOG.error("analysis of site %s failed; its readings are still stored", self.site.id, exc_info=error)
-        self.failure = f"analysis of site {self.site.id} stopped by a fault of this program ({error!r})"
+        LOG.error(
+            "analysis of site %s failed; its readings are still stored",
+            self.site.id,
+            exc_info=error,
+            extra={"site": self.site.id},
+        )
+        why = f"analysis of site {self.site.id} stopped by a fault of this program ({error!r})"
+        with self._lock:
+            self.failure = why
+            self._report = replace(self._last_report(), verdict=Verdict.BLIND, verdict_why=why)
+
+    def _last_report(self) -> Report:
+        """Return what was known; what failed may not be able to say it."""
+        try:
+            return self._pipeline.report()
+        except Exception:  # noqa: BLE001 - the fault has been logged
+            return SitePipeline(self.site).report()

@@ -25,7 +25,7 @@ from monitor.service.corrections import Corrections
 from monitor.service.desk import Desk
 from monitor.service.lifecycle import silence
 from monitor.service.outcomes import DAY, Outcome, outcomes
-from monitor.service.ports import Alert, Clock, Message, MessageSource, Overdue, Store
+from monitor.service.ports import Alert, Clock, Event, Message, MessageSource, Overdue, Store
 from monitor.service.receipts import Receipts
 from monitor.site import Site
 
@@ -302,15 +302,24 @@ class Runner:
             if event is not None:
                 quiet = silence(event)
                 told = f" (not told: {quiet.value})" if quiet else ""
-                LOG.warning("event %d raised at %s: %s%s", event.number, site.id, finding.fault, told)
+                LOG.warning(
+                    "event %d raised at %s: %s%s",
+                    event.number,
+                    site.id,
+                    finding.fault,
+                    told,
+                    extra=_named(event),
+                )
             elif (event := self._store.amend_event(site.id, finding, alerts)) is not None:
-                LOG.warning("event %d amended at %s: %s", event.number, site.id, finding.fault)
+                LOG.warning(
+                    "event %d amended at %s: %s", event.number, site.id, finding.fault, extra=_named(event)
+                )
             return
         event = self._store.end_event(site.id, finding, alerts)
         if event is None and self._store.raise_event(site.id, replace(finding, ended=None), {}) is not None:
             event = self._store.end_event(site.id, finding, alerts)
         if event is not None:
-            LOG.info("event %d ended at %s: %s", event.number, site.id, finding.fault)
+            LOG.info("event %d ended at %s: %s", event.number, site.id, finding.fault, extra=_named(event))
 
     def _persist(self, action: Callable[[], None]) -> bool:
         """Do it, again and again with back-off while the store refuses.
@@ -338,3 +347,8 @@ class Runner:
             else:
                 self._store_problem = ""
                 return True
+
+
+def _named(event: Event) -> dict[str, object]:
+    """Return the fields by which a structured log is searched."""
+    return {"site": event.site, "event": event.number, "fault": event.finding.fault.value}

@@ -381,6 +381,21 @@ def test_a_server_that_refuses_everything_is_misset_and_costs_no_point(tmp_path:
         assert one.owed() >= 1
 
 
+def test_an_answer_that_cannot_be_read_is_tried_again(tmp_path: Path) -> None:
+    asked: list[int] = []
+
+    def answer(_: list[bytes]) -> Answer:
+        asked.append(1)
+        return (502, {}, b"\xff\xfe\x00") if len(asked) < 3 else (204, {}, b"")
+
+    with answering(answer) as target, copying(tmp_path, target) as one:
+        one.put("a", [EPOCH])
+        one.copier.start()
+        one.drained()
+        assert one.copier.problems() == []
+    assert len(asked) >= 3
+
+
 def test_halving_finds_each_bad_point_and_sends_every_good_one(tmp_path: Path) -> None:
     """A server that takes a batch as a whole or not at all, which InfluxDB 1.6 does not."""
     taken: list[list[bytes]] = []

@@ -314,6 +314,8 @@ def test_a_fault_of_the_program_at_one_site_stops_neither_storing_nor_the_servic
         until(lambda: len(broker.acknowledged) == 3)
         until(one.problems)
         assert "site a stopped by a fault of this program (ZeroDivisionError('six'))" in one.problems()[0]
+        # Whatever it was before, it is not known any more.
+        assert one.desks["a"].report().verdict is Verdict.BLIND
     assert store.span("a") == (0, 120)
     assert "analysis of site a failed" in caplog.text
     store.close()

@@ -77,6 +77,9 @@ class Remote:
         except (HTTPError, HTTPException, OSError) as error:
             self.close()
             raise AwayError(self._without_token(_cause(error))) from None
+        except UnicodeDecodeError:  # a proxy's page; the library decodes it before it looks at the status
+            self.close()
+            raise AwayError("an answer that is no text: is it the database that answers there?") from None
 
     def close(self) -> None:
         """Release the connection; the next write opens another, with the token that the file then holds."""
