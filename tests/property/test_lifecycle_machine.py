@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import tempfile
+from contextlib import suppress
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -20,7 +21,8 @@ from monitor.diagnosis.timings import LONGEST_SHELF, URGENT_SHELF
 from monitor.errors import InputError
 from monitor.readings import Point
 from monitor.service.lifecycle import is_urgent, silence
-from monitor.service.ports import Alert, Event, EventState, OutOfService, Shelf
+from monitor.service.lifecycle_records import OutOfService, Shelf, Silence
+from monitor.service.ports import Alert, Event, EventState
 from monitor.store.sqlite import SqliteStore
 
 T0 = 1.7e9
@@ -36,6 +38,7 @@ FAULTS = st.sampled_from(
     ]
 )
 PICK = st.integers(0, 1_000)
+LENGTHS = st.floats(0.1 * HOUR, 7 * HOUR) | st.floats(-HOUR, 40 * 24 * HOUR)
 POINTS = st.sampled_from([None, Point.PRESSURE, Point.HEATER])
 
 
@@ -102,7 +105,7 @@ class Life(RuleBasedStateMachine):
         self.store.acknowledge_event(known[choice % len(known)], "Ada", self.now)
 
     @precondition(lambda self: self.stands)
-    @rule(choice=PICK, length=st.floats(-HOUR, 40 * 24 * HOUR), confirm=st.booleans())
+    @rule(choice=PICK, length=LENGTHS, confirm=st.booleans())
     def shelve(self, choice: int, length: float, confirm: bool) -> None:
         number = self.pick(choice)
         event = self.store.event(number)
@@ -117,6 +120,7 @@ class Life(RuleBasedStateMachine):
             assert not wanted
         else:
             assert wanted
+            (self.confirmed.add if urgent else self.confirmed.discard)(number)
 
     @precondition(lambda self: self.stands or self.over)
     @rule(choice=PICK)
@@ -138,13 +142,16 @@ class Life(RuleBasedStateMachine):
         except InputError:
             assert out
 
-    @rule(site=SITES, point=POINTS)
-    def put_back(self, site: str, point: Point | None) -> None:
-        out = any((one.site, one.point) == (site, point) for one in self.store.outs())
-        try:
-            self.store.put_back(site, point, "Ada", self.now, "done")
-        except InputError:
-            assert not out
+    @precondition(lambda self: self.store.outs())
+    @rule(choice=PICK)
+    def put_back(self, choice: int) -> None:
+        outs = self.store.outs()
+        out = outs[choice % len(outs)]
+        self.store.put_back(out.site, out.point, "Ada", self.now, "done")
+        assert self.store.outs() == [one for one in outs if one != out]
+        with suppress(InputError):
+            self.store.put_back(out.site, out.point, "Ada", self.now, "again")
+            raise AssertionError("put back twice")
 
     @rule(hours=st.floats(0.1, 40 * 24))
     def wait(self, hours: float) -> None:
@@ -186,6 +193,8 @@ class Life(RuleBasedStateMachine):
             assert (key in owed) != (key in kept)
             if silence(event) is None:
                 assert key in owed
+            if silence(event) is Silence.BY_DESIGN:
+                assert event.cause in self.stands
             if is_urgent(event):
                 assert silence(event) is None or self._confirmed(event)
                 assert silence(event) is not None or self._told_of_the_relief(event, owed)
@@ -197,11 +206,9 @@ class Life(RuleBasedStateMachine):
         assert event is not None
         return f"{event.site}/{event.finding.fault}/{event.finding.raised}/raised"
 
-    @staticmethod
-    def _confirmed(event: Event) -> bool:
-        return bool(
-            (event.shelf and event.shelf.urgent) or (event.out and event.out.urgent_until is not None)
-        )
+    def _confirmed(self, event: Event) -> bool:
+        shelved = event.shelf is not None and event.number in self.confirmed
+        return shelved or bool(event.out and event.out.urgent_until is not None)
 
     @staticmethod
     def _told_of_the_relief(event: Event, owed: set[str]) -> bool:
@@ -222,5 +229,5 @@ class Life(RuleBasedStateMachine):
                 assert "Ada" in {one.who for one in trail}
 
 
-Life.TestCase.settings = settings(max_examples=25, stateful_step_count=30, deadline=None)
+Life.TestCase.settings = settings(max_examples=40, stateful_step_count=30, deadline=None)
 TestLife = Life.TestCase
