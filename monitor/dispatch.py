@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -10,6 +11,7 @@ from monitor.alerting.catalogue import catalogue
 from monitor.alerting.clerk import Clerk, Office
 from monitor.alerting.people import Book, Manner, Recipient, Rule
 from monitor.alerting.sender import Care
+from monitor.alerting.texts import signature
 from monitor.alerting.timers import Fleet
 from monitor.alerting.voice import Voice
 from monitor.diagnosis.report import Report, Verdict
@@ -21,6 +23,7 @@ from monitor.service.tickets import HOLDS, Ticket, issue
 from monitor.site import Site
 from monitor.store.sqlite import SqliteStore
 
+LOG: Final = logging.getLogger("cushionwatch.alerting")
 _ABOUT_ONE: Final = frozenset({AlertKind.RAISED, AlertKind.ESCALATED})
 
 
@@ -52,7 +55,12 @@ def dispatch_of(settings: ServiceSettings, secret: bytes | None = None) -> Dispa
         If a secret or a catalogue of texts cannot be read, or there is none in a language.
     """
     channels = [
-        Recipient(name, table.secret_url(), frozenset(table.severities))
+        Recipient(
+            name,
+            table.secret_url(),
+            frozenset(table.severities),
+            secret=None if table.secret_file is None else table.secret,
+        )
         for name, table in settings.channels.items()
     ]
     people = [_recipient(name, table) for name, table in settings.people.items()]
@@ -94,11 +102,18 @@ def _finisher(
     voice = dispatch.voices.get(one.name, Voice())
 
     def finish(alert: Alert) -> Alert:
+        signed = replace(alert, sign=signature(alert, voice))
         if alert.kind not in _ABOUT_ONE:
-            return alert
+            return signed
         site = known.sites.get(alert.site)
-        drawn = _pictures(site, voice, known, store) if one.pictures and site is not None else ()
-        return replace(alert, link=link_to(dispatch, one, alert, site, clock.now()), pictures=drawn)
+        linked = replace(signed, link=link_to(dispatch, one, alert, site, clock.now()))
+        if not one.pictures or site is None:
+            return linked
+        try:
+            return replace(linked, pictures=_pictures(site, voice, known, store))
+        except Exception:
+            LOG.exception("alert %s goes without its pictures", alert.key)
+            return linked
 
     return finish
 

@@ -26,8 +26,10 @@ from apprise.manager_plugins import NotificationManager
 
 from monitor.alerting.people import Recipient
 from monitor.alerting.texts import signed
+from monitor.alerting.webhook import WebhookChannel
 from monitor.errors import DeliveryError, SettingsError
-from monitor.service.ports import Alert, AlertChannel
+from monitor.service.clock import SystemClock
+from monitor.service.ports import Alert, AlertChannel, Clock
 
 TERMINAL: Final = "terminal:"
 """Address of the channel that prints to the terminal."""
@@ -142,8 +144,10 @@ def block(alert: Alert, colour: str = "") -> str:
     return "\n".join(["", rule, title, rule, *lines, rule])
 
 
-def build_channels(rules: Iterable[Recipient], stream: TextIO) -> list[AlertChannel]:
-    """Return a channel for each rule; ``terminal:`` prints to ``stream``.
+def build_channels(
+    rules: Iterable[Recipient], stream: TextIO, clock: Clock = SystemClock()
+) -> list[AlertChannel]:
+    """Return a channel for each rule; ``terminal:`` prints to ``stream``, ``clock`` dates what is signed.
 
     Raises
     ------
@@ -156,11 +160,16 @@ def build_channels(rules: Iterable[Recipient], stream: TextIO) -> list[AlertChan
             raise SettingsError(
                 f"alert channel {rule.name!r} stands twice: give each channel a name of its own"
             )
-        terminal = rule.url.rstrip("/") == TERMINAL
-        channels[rule.name] = (
-            TerminalChannel(rule.name, stream) if terminal else AppriseChannel(rule.name, rule.url)
-        )
+        channels[rule.name] = _channel(rule, stream, clock)
     return list(channels.values())
+
+
+def _channel(rule: Recipient, stream: TextIO, clock: Clock) -> AlertChannel:
+    if rule.secret is not None:
+        return WebhookChannel(rule.name, rule.url, rule.secret, clock)
+    if rule.url.rstrip("/") == TERMINAL:
+        return TerminalChannel(rule.name, stream)
+    return AppriseChannel(rule.name, rule.url)
 
 
 def test_channels(channels: Sequence[AlertChannel], now: float) -> list[tuple[str, bool, str]]:

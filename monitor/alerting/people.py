@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -38,7 +38,7 @@ class Recipient:
     """A person or a channel; the address stays out of its repr because it holds secrets.
 
     ``manner`` None: every alert at once and alone, as other programs want it; ``severities`` (empty: all) counts
-    for those alone. ``units``: "site", "metric" or "US"; ``timezone``: "site" or an IANA name.
+    for those alone. ``secret``: of a program that gets signed JSON; None for people. ``units``: "site", "metric" or "US"; ``timezone``: "site" or an IANA name.
     """
 
     name: str
@@ -50,6 +50,7 @@ class Recipient:
     timezone: str = OWN
     pictures: bool = False
     manner: Manner | None = None
+    secret: Callable[[], str] | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, slots=True)

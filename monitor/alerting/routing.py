@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from monitor.alerting.machine_text import document
 from monitor.alerting.people import Book
 from monitor.alerting.texts import ENGLISH, ended_alert, raised_alert
 from monitor.alerting.voice import Voice
@@ -32,6 +34,10 @@ def alerts_of(
 
     first = book.first(site, finding)
     found = {one.name: replace(alert(one.name), arranged=one.manner is not None) for one in first}
+    programs = [one.name for one in first if one.secret is not None]
+    if programs:
+        fields = json.dumps(document(finding, site, report), allow_nan=False)
+        found.update({name: replace(found[name], body=fields) for name in programs})
     if finding.ended is not None:
         for one in (one for step in book.chain(site, finding) for one in step):
             found.setdefault(one.name, replace(alert(one.name), kind=AlertKind.ENDED_IF_TOLD, arranged=True))

@@ -91,9 +91,19 @@ def ended_alert(
 
 def signed(alert: Alert) -> str:
     """Return the body with the link, and what tells a repeat: the number of the event and the key."""
-    number = "" if alert.event is None else f"Event {alert.event}, "
     link = f"\n\n{alert.link}" if alert.link else ""
-    return f"{alert.body}{link}\n\n{number}reference {alert.key}. The same reference twice is the same alert."
+    return f"{alert.body}{link}\n\n{alert.sign or signature(alert)}"
+
+
+def signature(alert: Alert, voice: Voice = ENGLISH) -> str:
+    """Return what tells a repeat."""
+    if alert.event is None:
+        return voice.say("reference {key}. The same reference twice is the same alert.", key=alert.key)
+    return voice.say(
+        "Event {number}, reference {key}. The same reference twice is the same alert.",
+        number=alert.event,
+        key=alert.key,
+    )
 
 
 def _news(finding: Finding) -> str:

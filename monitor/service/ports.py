@@ -157,7 +157,7 @@ class Alert:
 
     ``kind``: what it tells, see `AlertKind`; ``urgent``: nothing holds it back. ``arranged``: it goes when the manner
     of its recipient lets it. ``link``: where it is acknowledged,
-    and ``pictures`` (PNG), both put in when it is sent; never kept.
+    ``sign``: its last line, and ``pictures`` (PNG), all put in when it is sent; never kept.
     """
 
     key: str
@@ -171,6 +171,7 @@ class Alert:
     urgent: bool = False
     arranged: bool = False
     link: str = ""
+    sign: str = ""
     pictures: Sequence[bytes] = ()
 
 
