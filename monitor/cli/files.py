@@ -49,7 +49,7 @@ def write_report(path: Path, site: Site, report: Report, log: Samples, visits: S
         charge=words.charge(report.air_charge[-1], site.unit) if report.air_charge else "not known",
         peak=views.peak(site, report),
         left=views.left(site, report, report.end or 0.0),
-        cards=[views.card(finding, site) for finding in report.findings],
+        cards=views.found(site, report),
         blind=[
             (*(words.moment(time, site.timezone) for time in (one.start, one.end)), one.why)
             for one in report.blind

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Final
 
+from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.timings import CHATTER_HOLD, CHATTER_SPAN, CHATTERS, DAY, HOUR
 from monitor.errors import InputError
 from monitor.service.lifecycle import silence
@@ -44,9 +45,23 @@ def quiet(event: Event, moment: Moment) -> str:
             f"Raised {event.raises} times within {days}: it comes and goes, and is told again when it stands for "
             f"{CHATTER_HOLD / HOUR:.0f} h."
         )
-    if event.raises >= CHATTERS:
-        return f"Raised {event.raises} times within {days}: it comes and goes."
-    return ""
+    return recurring(event.raises)
+
+
+def recurring(raises: int) -> str:
+    """Return that a fault comes and goes, where it was raised so often within `CHATTER_SPAN`; else empty."""
+    if raises < CHATTERS:
+        return ""
+    return f"Raised {raises} times within {CHATTER_SPAN / DAY:.0f} days: it comes and goes."
+
+
+def raises_of(finding: Finding, findings: Iterable[Finding]) -> int:
+    """Return how many of the findings of a site are raises of this fault within `CHATTER_SPAN` up to this one."""
+    return sum(
+        1
+        for one in findings
+        if one.fault is finding.fault and finding.raised - CHATTER_SPAN < one.raised <= finding.raised
+    )
 
 
 def out_words(out: OutOfService, moment: Moment) -> str:

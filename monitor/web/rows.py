@@ -16,7 +16,7 @@ from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import Verdict
 from monitor.service.ports import SiteView
 from monitor.service.urgency import last_heard, silent
-from monitor.web import charts, words
+from monitor.web import charts, words, works
 from monitor.web.views import headline, lead, left, respond, standing, weighed
 
 _STATES: Final = {
@@ -43,7 +43,8 @@ class Row:
     """One site in a glance.
 
     ``word``: what is wrong, or the verdict; ``present``: what is true of this moment; ``why``, ``respond`` and
-    ``action`` are those of the finding that comes first, ``others`` what stands beside it.
+    ``action`` are those of the finding that comes first, ``others`` what stands beside it. ``quiet``: why people are
+    not told of the first.
     """
 
     id: str
@@ -56,6 +57,7 @@ class Row:
     why: str
     action: str
     others: tuple[str, ...]
+    quiet: str
     since: str
     charge: str
     interval: str
@@ -86,6 +88,7 @@ def row(view: SiteView, now: float) -> Row:
         why=found.why if found else "",
         action=_first_sentence(found.action or rationale_of(found).action) if found else "",
         others=tuple(f"{headline(one)} ({respond(one)})" for one in standing(report) if one is not found),
+        quiet=works.quiet_of(found, view) if found else "",
         since=_since(view, now),
         charge=words.air(estimate, site.unit) if estimate else NOT_WEIGHED,
         interval=words.interval(estimate, site.unit) if estimate else "",

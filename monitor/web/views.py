@@ -13,6 +13,7 @@ from monitor.diagnosis.rationale import rationale_of
 from monitor.diagnosis.report import ChargeEstimate, Report, Verdict
 from monitor.diagnosis.words import sureness
 from monitor.readings import Point
+from monitor.service.lifecycle_words import raises_of, recurring
 from monitor.service.ports import Event, EventChange, EventState, SiteView
 from monitor.site import Site
 from monitor.web import words, works
@@ -189,6 +190,13 @@ def card(finding: Finding, site: Site, event: Event | None = None, taken: str = 
         over=about.over,
         may_acknowledge=event is not None and event.state in _WAITING,
     )
+
+
+def found(site: Site, report: Report) -> list[Card]:
+    """Return the findings of a report, those that come and go marked."""
+    return [
+        replace(card(one, site), quiet=recurring(raises_of(one, report.findings))) for one in report.findings
+    ]
 
 
 def headline(finding: Finding) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.diagnosis.faults import Finding
 from monitor.diagnosis.rationale import rationale, rationale_of
 from monitor.diagnosis.timings import longest_shelf
 from monitor.readings import Point
@@ -91,7 +92,7 @@ def shelves(event: Event) -> tuple[tuple[int, str], ...]:
 
 def notes(event: Event, view: SiteView) -> tuple[str, str]:
     """Return why people are not told of an event, and what it explains; empty where there is nothing to say."""
-    why = quiet(event, lambda time: words.moment(time, view.site.timezone)) if event.state.active else ""
+    why = _quiet(event, view) if event.state.active else ""
     names = [
         f"event {one.number} ({rationale_of(one.finding).headline})" for one in explains(event, view.events)
     ]
@@ -104,3 +105,14 @@ def taken(event: Event, changes: Callable[[int], Sequence[EventChange]], timezon
         return ""
     found = next((one for one in changes(event.number) if (one.before, one.after) in _TAKEN), None)
     return "" if found is None else f"Taken by {found.who}, {words.moment(found.time, timezone)}."
+
+
+def quiet_of(finding: Finding, view: SiteView) -> str:
+    """Return why people are not told of a finding that stands at a site."""
+    key = (finding.fault, finding.raised)
+    events = (one for one in view.events if (one.finding.fault, one.finding.raised) == key)
+    return next((_quiet(event, view) for event in events if event.state.active), "")
+
+
+def _quiet(event: Event, view: SiteView) -> str:
+    return quiet(event, lambda time: words.moment(time, view.site.timezone))

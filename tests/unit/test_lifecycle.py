@@ -32,7 +32,7 @@ from monitor.service.lifecycle_acts import (
 from monitor.service.lifecycle_groups import explains, flood, grouped
 from monitor.service.lifecycle_notice import chatter_notice
 from monitor.service.lifecycle_records import Act, OutOfService, Shelf, Silence
-from monitor.service.lifecycle_words import length, quiet, reminder, said
+from monitor.service.lifecycle_words import length, quiet, raises_of, recurring, reminder, said
 from monitor.service.ports import Alert, Event, EventState
 
 NOW = 1.7e9
@@ -292,6 +292,13 @@ def test_why_it_is_quiet_stands_in_words() -> None:
     }
     assert all(said.startswith(wanted) for said, wanted in words.items()), words
     assert quiet(event(), moment) == ""
+
+
+def test_raises_of_a_report_are_counted_within_a_week_up_to_each() -> None:
+    found = [event(Fault.BLIND, raised=NOW + day * DAY).finding for day in (0, 3, 6, 7)]
+    other = event(Fault.WATER_LOSS, raised=NOW + DAY).finding
+    assert [raises_of(one, [*found, other]) for one in found] == [1, 2, 3, 3]
+    assert [recurring(raises) != "" for raises in (1, 2, 3)] == [False, False, True]
 
 
 def test_work_that_goes_on_for_a_week_is_asked_about() -> None:

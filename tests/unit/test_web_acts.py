@@ -108,6 +108,8 @@ def test_an_event_is_shelved_shown_so_and_comes_back_by_itself(seat: Seat) -> No
     assert "Shelved until 5 Mar 2026, 14:00 GMT by Ada <B>: tank comes Friday." in words
     assert "Take event 1 off its shelf" in words
     assert "Open events" in words
+    assert words.count("Shelved until") == 2
+    assert "Shelved until 5 Mar 2026, 14:00 GMT by Ada <B>" in seat.text("/")
     seat.clock.time += 2 * DAY + 6
     words = seat.text("/sites/mill")
     assert "Shelved until" not in words
