@@ -144,9 +144,10 @@ def block(alert: Alert, colour: str = "") -> str:
     return "\n".join(["", rule, title, rule, *lines, rule])
 
 
-def build_channels(
-    rules: Iterable[Recipient], stream: TextIO, clock: Clock = SystemClock()
-) -> list[AlertChannel]:
+_REAL: Final = SystemClock()
+
+
+def build_channels(rules: Iterable[Recipient], stream: TextIO, clock: Clock = _REAL) -> list[AlertChannel]:
     """Return a channel for each rule; ``terminal:`` prints to ``stream``, ``clock`` dates what is signed.
 
     Raises

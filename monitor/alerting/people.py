@@ -38,7 +38,8 @@ class Recipient:
     """A person or a channel; the address stays out of its repr because it holds secrets.
 
     ``manner`` None: every alert at once and alone, as other programs want it; ``severities`` (empty: all) counts
-    for those alone. ``secret``: of a program that gets signed JSON; None for people. ``units``: "site", "metric" or "US"; ``timezone``: "site" or an IANA name.
+    for those alone. ``secret``: of a program that gets signed JSON; None for people. ``units``: "site", "metric" or
+    "US"; ``timezone``: "site" or an IANA name.
     """
 
     name: str

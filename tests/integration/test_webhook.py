@@ -4,20 +4,30 @@ from __future__ import annotations
 
 import base64
 import json
+import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+import jsonschema
 import pytest
 from broker import free_port
 from standardwebhooks import Webhook, WebhookVerificationError
 
+from monitor.alerting.channels import build_channels
+from monitor.alerting.machine_text import schema
+from monitor.alerting.routing import composer
 from monitor.alerting.webhook import WebhookChannel, read_secret
-from monitor.errors import DeliveryError, SettingsError
+from monitor.diagnosis.faults import Fault, Finding, Severity
+from monitor.diagnosis.report import Report, Verdict
+from monitor.dispatch import dispatch_of
+from monitor.errors import CushionwatchError, DeliveryError, SettingsError
 from monitor.service.clock import SystemClock
 from monitor.service.ports import Alert
+from monitor.service.settings import load_service
 
 SECRET = "whsec_" + base64.b64encode(bytes(range(32))).decode()
 ALERT = Alert("mill-3/blind/2026-01-01T00:00:00Z", "mill-3", "title", '{"form": "f", "a": 1}', "low", 0.0, 7)
@@ -89,7 +99,7 @@ def test_a_receiver_refuses_what_somebody_else_made_of_it(part: str) -> None:
         secret = "whsec_" + base64.b64encode(b"x" * 32).decode()
     else:
         name = {"id": "webhook-id", "time": "webhook-timestamp"}[part]
-        headers = {**headers, name: headers[name][:-1] + "9"}
+        headers = {**headers, name: headers[name][:-1] + ("8" if headers[name][-1] == "9" else "9")}
     with pytest.raises(WebhookVerificationError):
         Webhook(secret).verify(body, headers)
 
@@ -155,3 +165,46 @@ def test_a_changed_secret_counts_at_once(tmp_path: Path) -> None:
         one.send(ALERT)
     Webhook(other).verify(seen[0][1], seen[0][0])
     assert len(read_secret(other)) == 24
+
+
+def service_file(folder: Path, url: str, more: str) -> Path:
+    for name in ("sites", "var"):
+        (folder / name).mkdir()
+    (folder / "sites" / "mill.toml").write_text('id = "mill-3"\ncustomer = "Miller"\n')
+    (folder / "secret").write_text(SECRET)
+    (folder / "secret").chmod(0o600)
+    path = folder / "service.toml"
+    path.write_text(
+        f'data = "var"\nsites = "sites"\n[broker]\nhost = "127.0.0.1"\n[alerts.channels.tickets]\nurl = "{url}"\n{more}'
+    )
+    return path
+
+
+def test_a_channel_of_the_service_file_sends_a_finding_in_the_promised_form(tmp_path: Path) -> None:
+    report = Report("mill-3", 0.0, 60.0, 2, Verdict.FAULT, "", (), None, 410.0, (), (), None, None, 5)
+    found = Finding(Fault.AIR_CUSHION_LOST, 0.0, 60.0, Severity.HIGH, 0.97, "seen", "act", "care")
+    with receiver() as (url, seen):
+        settings = load_service(service_file(tmp_path, url, 'secret_file = "secret"\n'))
+        way = dispatch_of(settings)
+        compose = composer(way.book, way.voices, lambda _: report, SystemClock())
+        alert = compose(settings.sites["mill-3"], found)["tickets"]
+        (one,) = build_channels(way.book.recipients, sys.stdout)
+        one.send(replace(alert, event=7, link="https://example.org/x"))
+    headers, body = seen[0]
+    read = Webhook(SECRET).verify(body, headers)
+    jsonschema.validate(read, schema())
+    assert (read["fault"], read["event"], read["link"]) == ("air_cushion_lost", 7, "https://example.org/x")
+    assert read["site"]["customer"] == "Miller"
+    assert SECRET[6:] not in repr(way.book)
+
+
+@pytest.mark.parametrize(
+    ("url", "more", "what"),
+    [
+        ("webhook+https://example.org/x", "", "needs secret_file"),
+        ("json://example.org/x", 'secret_file = "secret"\n', r"begins with webhook\+"),
+    ],
+)
+def test_address_and_secret_go_together(tmp_path: Path, url: str, more: str, what: str) -> None:
+    with pytest.raises(CushionwatchError, match=what):
+        load_service(service_file(tmp_path, url, more))

@@ -47,6 +47,9 @@ Window = Annotated[float, BeforeValidator(quantity("duration", "0 s", "30 min"))
 Names = Annotated[tuple[str, ...], AfterValidator(not_empty)]
 Flag = Annotated[bool, Field(strict=True)]
 
+WEBHOOK: Final = "webhook+"
+"""Beginning of the address of a program that is told in JSON."""
+
 _DEFAULT_WINDOW: Final = 120.0
 _DEFAULT_DIGEST_AT: Final = 8 * 60
 
@@ -79,6 +82,20 @@ class ChannelTable(Address):
     """``[alerts.channels.NAME]``: one way out for every alert by its severity, at once and each alone."""
 
     severities: Annotated[tuple[Severity, ...], AfterValidator(not_empty)] = tuple(Severity)
+    secret_file: SecretFile | None = None
+
+    @model_validator(mode="after")
+    def _programs_check_who_speaks(self) -> Self:
+        webhook = self.secret_url().startswith(WEBHOOK)
+        if webhook and self.secret_file is None:
+            raise refuse(f"a {WEBHOOK} address needs secret_file: what is sent there is signed with it")
+        if self.secret_file is not None and not webhook:
+            raise refuse(f"only for an address that begins with {WEBHOOK}", at=("secret_file",))
+        return self
+
+    def secret(self) -> str:
+        """Return what messages are signed with, read anew each time; never log or show it."""
+        return "" if self.secret_file is None else read_secret(self.secret_file)
 
 
 class PersonTable(Address):
