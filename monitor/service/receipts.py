@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import math
+from datetime import UTC, datetime
 from typing import Final
 
 from monitor.errors import StoreError
@@ -32,11 +33,15 @@ def receipt(progress: DeviceProgress, now: float) -> bytes:
     >>> pump = DeviceProgress("pump", [BootProgress("b7", 41, 44, [(42, 43)], 0.0)])
     >>> receipt(pump, 5.0)  # doctest: +NORMALIZE_WHITESPACE
     b'{"device": "pump", "boot": "b7", "through": 41, "highest": 44, "missing": [[42, 43]],
-       "time": 5.0, "earlier": []}'
+       "time": "1970-01-01T00:00:05Z", "earlier": []}'
     """
     last, *earlier = progress.boots
-    told = {"device": progress.device, **_boot(last), "time": round(now, 3)}
+    told = {"device": progress.device, **_boot(last), "time": _stamp(now)}
     return json.dumps({**told, "earlier": [_boot(one) for one in earlier]}).encode()
+
+
+def _stamp(now: float) -> str:
+    return datetime.fromtimestamp(int(now), UTC).isoformat().replace("+00:00", "Z")
 
 
 def _boot(one: BootProgress) -> dict[str, object]:

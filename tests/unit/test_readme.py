@@ -25,8 +25,9 @@ COMMANDS = [
     *re.findall(r"`(cushionwatch [^`]+)`", README),
 ]
 
-ELSEWHERE = {"run", "backup", "restore", "export", "proof"}
-"""Commands that would stay or need a store: tests/integration/test_run.py, test_store_copies.py and tests/unit/test_cli_proof.py run them."""
+ELSEWHERE = {"run", "backup", "restore", "export", "proof", "worklist"}
+"""Commands that would stay or need a store: test_run.py, test_store_copies.py, test_cli_proof.py and
+test_worklist_command.py run them."""
 
 
 def test_the_readme_shows_the_commands_that_people_need() -> None:

@@ -17,6 +17,7 @@ from monitor.service.ports import Committed
 from monitor.service.receipts import Receipts
 from monitor.service.sparing import LINES
 from monitor.store.sqlite import SqliteStore
+from monitor.web.machine import rfc3339
 
 T0 = 1_767_225_600.0
 
@@ -72,7 +73,7 @@ def test_a_device_is_told_what_has_come(bench: Bench) -> None:
             "through": 2,
             "highest": 5,
             "missing": [[3, 4]],
-            "time": T0,
+            "time": rfc3339(T0),
             "earlier": [],
         }
     ]

@@ -45,7 +45,7 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     settings = [line[2:] for line in text.splitlines() if line.startswith("# ") and _is_toml(line[2:])]
     on = [line for line in text.splitlines() if not line.startswith("#")]
     assert len(settings) > 29
-    for name in ("mqtt-password", "ca.pem", "client.pem", "client.key", "copy-token"):
+    for name in ("mqtt-password", "ca.pem", "client.pem", "client.key", "copy-token", "tickets-key"):
         (tmp_path / "secrets").mkdir(exist_ok=True)
         (tmp_path / "secrets" / name).write_text("x")
     (tmp_path / "secrets" / "phone-url").write_text("json://127.0.0.1/")
