@@ -24,6 +24,7 @@ WEEK: Final = 7.0 * DAY
 
 _MARGIN: Final = 12.0  # kPa: a hand gauge read to half a mark and a room 5 K colder, 90 %
 _TWO_GAUGES: Final = 12.0  # kPa: two readings of it, 90 %
+_SURELY: Final = 1.414  # 99 % over 95 % on one side: a sound tank that is called fallen costs a new one
 _KEPT: Final = 0.96  # of the air, by the estimate itself
 _KEPT_AT_LEAST: Final = 0.9  # of the air, by the low end of its interval
 _FRESH: Final = DAY  # s before its end: a watch needs an estimate that is no older
@@ -185,8 +186,11 @@ class _Week:
         base, below = self.estimates[0].windows, 0
         for one in self.estimates:
             weighed = one.windows - base >= WINDOWS_NEEDED and self._explained(one.time) is None
-            below = below + 1 if weighed and one.high_kpa < left - _MARGIN else 0
-            if below >= 2 or (below and self._named(one.time)):
+            if weighed and one.high_kpa < left - _MARGIN and self._named(one.time):
+                return one.time
+            surely = one.kpa + _SURELY * (one.high_kpa - one.kpa)
+            below = below + 1 if weighed and surely < left - _MARGIN else 0
+            if below >= 2:
                 return one.time
         return None
 
@@ -216,8 +220,10 @@ class _Week:
         return None if self._kept(self.estimates[-1]) else Reason.UNSURE
 
     def _kept(self, one: ChargeEstimate) -> bool:
-        """Whether an estimate leaves little room for a loss, in shares of the air."""
+        """Whether an estimate leaves little room for a loss, in shares of the air, and agrees with the gauge."""
         left = (self.visit.precharge or 0.0) / KPA + self.outside
+        if one.low_kpa + self.outside > left + _MARGIN:
+            return False
         return one.kpa + self.outside >= _KEPT * left and one.low_kpa + self.outside >= _KEPT_AT_LEAST * left
 
     def _told(

@@ -9,11 +9,14 @@ from typing import Final
 from monitor.diagnosis.advice import Age, Charge, Look, Row, Situation, Watch
 from monitor.diagnosis.advice_table import advise
 from monitor.diagnosis.faults import Fault, Finding
-from monitor.diagnosis.report import Report
+from monitor.diagnosis.report import Report, Verdict
 from monitor.diagnosis.situation import situation
-from monitor.diagnosis.watchweek import WEEK
+from monitor.diagnosis.watchweek import WEEK, WatchState, last_watch
+from monitor.diagnosis.watchweek_words import sentence
+from monitor.diagnosis.words import Speaker
 from monitor.site import Site, Visit
 
+_TOLD_ALREADY: Final = frozenset({Verdict.FAULT, Verdict.BLIND})
 _OF_THE_TANK: Final = frozenset({Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST, Fault.AIR_CHARGE_HIGH})
 
 
@@ -23,9 +26,19 @@ def advice_of(site: Site, visits: Sequence[Visit], report: Report, now: float, l
 
 
 def followed(site: Site, visits: Sequence[Visit], report: Report, now: float, length: float = WEEK) -> Report:
-    """Return the report with the first action of what stands as it is after the last visit."""
+    """Return the report with the first action of what stands as it is after the last visit.
+
+    A site whose last visit has not held is doubtful at best, also before the charge has come down to its limit.
+    """
+    if not visits:
+        return report
     findings = tuple(followed_finding(site, visits, report, one, now, length) for one in report.findings)
-    return replace(report, findings=findings) if findings != report.findings else report
+    report = replace(report, findings=findings) if findings != report.findings else report
+    watch = last_watch(site, visits, report, now, length)
+    if watch is None or watch.state is not WatchState.FALLEN or report.verdict in _TOLD_ALREADY:
+        return report
+    row = advice_of(site, visits, report, now, length)
+    return replace(report, verdict=Verdict.DOUBTFUL, verdict_why=f"{sentence(watch, Speaker(site))} {row.do}")
 
 
 def followed_finding(

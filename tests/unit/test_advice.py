@@ -200,6 +200,16 @@ def test_a_charge_that_fell_again_asks_for_another_tank() -> None:
     assert advice_of(HOME, [visit(5)], told, NOW).advice is Advice.REPLACE
 
 
+def test_a_charge_that_fell_is_told_before_it_has_come_to_its_limit() -> None:
+    holding = replace(report(charge=fell(2.0)), verdict=Verdict.HOLDING, verdict_why="fine")
+    told = followed(HOME, [visit(5)], holding, NOW)
+    assert told.verdict is Verdict.DOUBTFUL
+    assert "does not keep its air. Replace the tank" in told.verdict_why
+    blind = replace(holding, verdict=Verdict.BLIND)
+    assert followed(HOME, [visit(5)], blind, NOW) is blind
+    assert followed(HOME, [visit(5)], replace(holding, air_charge=fell(-1.0)), NOW).verdict is Verdict.HOLDING
+
+
 def test_a_finding_that_the_visit_has_just_answered_asks_to_wait() -> None:
     assert followed_finding(HOME, [visit(0.1)], report(), finding(LOW), NOW).action.startswith(
         "Leave it as it is"

@@ -141,6 +141,24 @@ def test_a_refill_without_a_reading_is_taken_as_pumped_to_the_target_with_doubt(
     assert untold.air_sd > 3.0 * told.air_sd
 
 
+def test_a_charge_found_before_a_refill_teaches_as_a_gauge_reading_does() -> None:
+    found = replace(visit(10.0, "refilled"), found=0.8 * SIXTY)
+    apart = visited(
+        visited(settled(), visit(10.0, "gauged", 0.8 * SIXTY), PLANT), visit(10.0, "refilled"), PLANT
+    )
+    together = visited(settled(), found, PLANT)
+    assert together.mean == pytest.approx(apart.mean)
+    assert together.covariance == pytest.approx(apart.covariance)
+    # What a gauge shows with water behind the valve is not the air.
+    wet = visited(settled(), replace(found, water_at_valve=True), PLANT)
+    assert wet.mean == pytest.approx(visited(settled(), visit(10.0, "refilled"), PLANT).mean)
+
+
+def test_a_look_tells_nothing_of_the_air() -> None:
+    looked = visited(settled(), visit(10.0, "looked", None), PLANT)
+    assert looked.mean == pytest.approx(predict(settled(), looked.time).mean)
+
+
 def test_a_gauge_visit_without_a_reading_tells_nothing() -> None:
     before = settled()
     belief = visited(before, visit(10.0, "gauged", None), PLANT)
