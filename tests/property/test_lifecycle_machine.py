@@ -28,15 +28,14 @@ from monitor.store.sqlite import SqliteStore
 T0 = 1.7e9
 HOUR = 3600.0
 SITES = st.sampled_from(["mill", "shed"])
-FAULTS = st.sampled_from(
-    [
-        Fault.BLIND,
-        Fault.AIR_CHARGE_LOW,
-        Fault.AIR_CUSHION_LOST,
-        Fault.RELIEF_DISCHARGING,
-        Fault.PRESSURE_SENSOR_FAULT,
-    ]
+FAULTS = (
+    Fault.PRESSURE_SENSOR_FAULT,
+    Fault.AIR_CUSHION_LOST,
+    Fault.RELIEF_DISCHARGING,
+    Fault.AIR_CHARGE_LOW,
+    Fault.BLIND,
 )
+PAIRS = [(site, fault) for fault in FAULTS for site in ("mill", "shed")]
 PICK = st.integers(0, 1_000)
 LENGTHS = st.floats(0.1 * HOUR, 7 * HOUR) | st.floats(-HOUR, 40 * 24 * HOUR)
 POINTS = st.sampled_from([None, Point.PRESSURE, Point.HEATER])
@@ -62,17 +61,25 @@ class Life(RuleBasedStateMachine):
         self.store.close()
         self.folder.cleanup()
 
-    @initialize()
-    def begin(self) -> None:
+    @initialize(choices=st.lists(PICK, min_size=3, max_size=5))
+    def begin(self, choices: list[int]) -> None:
         assert self.store.events() == []
+        for choice in choices:
+            self.raise_event(choice, Severity.MEDIUM)
 
     def pick(self, choice: int) -> int:
         return sorted(self.stands)[choice % len(self.stands)]
 
-    @rule(site=SITES, fault=FAULTS, severity=st.sampled_from(Severity))
-    def raise_one(self, site: str, fault: Fault, severity: Severity) -> None:
-        if (site, fault) in {(where, found.fault) for where, found in self.stands.values()}:
-            return  # the diagnosis raises no fault that stands
+    def free(self) -> list[tuple[str, Fault]]:
+        """Return what can be raised: the diagnosis raises no fault that stands."""
+        standing = {(site, finding.fault) for site, finding in self.stands.values()}
+        return [pair for pair in PAIRS if pair not in standing]
+
+    @precondition(lambda self: self.free())
+    @rule(choice=PICK, severity=st.sampled_from(Severity))
+    def raise_event(self, choice: int, severity: Severity) -> None:
+        free = self.free()
+        site, fault = free[choice % len(free)]
         self.now += 1.0
         finding = Finding(fault, self.now, self.now, severity, 0.99, "", "", "", {})
         event = self.store.raise_event(site, finding, alert(site, finding, "raised"))
@@ -91,7 +98,17 @@ class Life(RuleBasedStateMachine):
     @precondition(lambda self: self.stands)
     @rule(choice=PICK)
     def end(self, choice: int) -> None:
-        number = self.pick(choice)
+        self.end_event(self.pick(choice))
+
+    @precondition(lambda self: self.causes())
+    @rule(choice=PICK)
+    def end_first_cause(self, choice: int) -> None:
+        self.end_event(sorted(self.causes())[choice % len(self.causes())])
+
+    def causes(self) -> set[int]:
+        return {one.cause for one in self.store.events() if one.state.active and one.cause}
+
+    def end_event(self, number: int) -> None:
         site, finding = self.stands.pop(number)
         self.now += 1.0
         over = replace(finding, ended=self.now)
@@ -122,17 +139,18 @@ class Life(RuleBasedStateMachine):
             assert wanted
             (self.confirmed.add if urgent else self.confirmed.discard)(number)
 
-    @precondition(lambda self: self.stands or self.over)
+    @precondition(lambda self: self.shelved())
     @rule(choice=PICK)
     def unshelve(self, choice: int) -> None:
-        known = sorted([*self.stands, *self.over])
-        event = self.store.event(known[choice % len(known)])
-        assert event is not None
-        try:
-            self.store.unshelve_event(event.number, "Ada", self.now, "again")
-        except InputError:
-            assert event.shelf is None
+        shelved = self.shelved()
+        after = self.store.unshelve_event(shelved[choice % len(shelved)], "Ada", self.now, "again")
+        assert after is not None
+        assert after.shelf is None
 
+    def shelved(self) -> list[int]:
+        return [event.number for event in self.store.events(open_only=True) if event.shelf]
+
+    @precondition(lambda self: len(self.store.outs()) < 2)
     @rule(site=SITES, point=POINTS, confirm=st.booleans())
     def take_out(self, site: str, point: Point | None, confirm: bool) -> None:
         until = self.now + URGENT_SHELF if confirm else None
@@ -141,6 +159,8 @@ class Life(RuleBasedStateMachine):
             self.store.take_out(OutOfService(0, site, point, self.now, "Ada", "work", until))
         except InputError:
             assert out
+        else:
+            assert not out
 
     @precondition(lambda self: self.store.outs())
     @rule(choice=PICK)
@@ -229,5 +249,5 @@ class Life(RuleBasedStateMachine):
                 assert "Ada" in {one.who for one in trail}
 
 
-Life.TestCase.settings = settings(max_examples=40, stateful_step_count=30, deadline=None)
+Life.TestCase.settings = settings(max_examples=30, stateful_step_count=40, deadline=None)
 TestLife = Life.TestCase
