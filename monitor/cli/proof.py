@@ -111,10 +111,11 @@ def _from_log(site: str | None, readings: Path, site_file: Path, visits: Path) -
 
 
 def _write(path: Path, known: Known, watch: Watched) -> None:
+    from monitor.service.clock import SystemClock  # noqa: PLC0415
     from monitor.service.proof import proof_of  # noqa: PLC0415
     from monitor.web.visits.proof import page  # noqa: PLC0415 - loads slowly
 
-    text = page(proof_of(known.site, known.report, watch, known.photos), known.now)
+    text = page(proof_of(known.site, known.report, watch, known.photos), SystemClock().now())
     try:
         path.write_text(text, encoding="utf-8")
     except (OSError, ValueError) as error:

@@ -104,7 +104,7 @@ def _log(settings: ServiceSettings, facts: Site, told: Mapping[str, str], files:
     except VisitError as error:
         raise error.named(_option) from None
     with open_store(settings) as store:
-        if not store.add_visit(facts.id, logged, photos):
+        if not store.add_visit(facts.id, logged, photos) and logged not in store.visits(facts.id):
             raise InputError(
                 f"a visit with the action {logged.action.value} is logged for this moment already and stays as it was; "
                 "give another time with --at if this is another visit"

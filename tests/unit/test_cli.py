@@ -19,6 +19,7 @@ from typer.main import get_command
 
 from monitor.cli import files, logs
 from monitor.cli.main import app, main
+from monitor.service.settings import load_service
 from monitor.site import VisitAction
 from monitor.store.sqlite import SqliteStore
 from monitor.web.png import png
@@ -320,6 +321,30 @@ def test_a_visit_is_logged_in_the_unit_of_the_site(cli: Cli, config: Path) -> No
     assert logged.supply == pytest.approx(420_000)
 
 
+def test_all_of_a_visit_is_logged_and_twice_is_once(cli: Cli, config: Path, tmp_path: Path) -> None:
+    photo = tmp_path / "gauge.jpg"
+    photo.write_bytes(b"\xff\xd8\xff a gauge")
+    told = (
+        "visit", "riverside-12", "-c", config, "--action", "replaced", "--found", "0", "--water-at-valve",
+        "--leak", "no", "--tank-volume", "12 L", "--who", "A. Fitter", "--note", "rust", "--photo", photo,
+        "--at", "2026-01-05T00:00:00Z",
+    )  # fmt: skip
+    done = cli(*told)
+    assert done.code == 0
+    for line in ("Found       0.0 psi", "Leak        none seen", "By          A. Fitter", "Photos      1"):
+        assert f"  {line}\n" in done.out
+    assert "Without the charge that it left, nobody can prove later that it held." in done.out
+    assert "write 12 L there (tank.volume)" in done.out
+    assert cli(*told).code == 0
+    other = cli(*told, "--precharge", "60")
+    assert other.code == 2
+    assert "is logged for this moment already" in other.err
+    store = SqliteStore(config.parent / "var" / "cushionwatch.db")
+    assert [one.precharge for one in store.visits("riverside-12")] == [None]
+    assert [one.kind for one in store.photos("riverside-12")] == ["jpeg"]
+    store.close()
+
+
 @pytest.mark.parametrize(
     ("arguments", "expected"),
     [
@@ -378,6 +403,33 @@ def test_test_alerts_say_of_each_channel_whether_it_went_out(cli: Cli, config: P
     assert "desk: went out" in out
     assert "web: did NOT go out" in out
     assert "s3cret" not in out + err
+
+
+def test_an_explained_alert_says_who_is_told_when_in_which_words(cli: Cli, config: Path) -> None:
+    people = (
+        '[people.anna]\nurl = "json://127.0.0.1:9/s3cret"\nquiet = "22:00 - 07:00"\n'
+        '[people.boss]\nurl = "json://127.0.0.1:9/s3cret"\nlanguage = "de"\n'
+        '[[alerts.rules]]\ntell = ["anna"]\nthen = ["boss"]\nfaults = ["relief_discharging"]\n'
+    )
+    config.write_text(SERVICE + people)
+    site = next(iter(load_service(config).sites))
+    code, out, _ = cli("alert", "--explain", site, "--fault", "relief_discharging", "-c", config)
+    assert code == 0
+    assert "anna: at once, also in quiet hours\n\n    [URGENT]" in out
+    assert "boss: if nobody has acknowledged it after 24 hours\n\n    [DRINGEND]" in out
+    assert "Never plug, cap or shut off a relief valve" in out
+    assert "s3cret" not in out
+    code, out, _ = cli("alert", "--explain", site, "--fault", "blind", "-c", config)
+    assert (code, "NOBODY would be told" in out) == (1, True)
+    for wrong, words in (
+        (("--explain", "x"), f"known: {site}"),
+        (("--explain", site, "--fault", "x"), "known: air_charge_low"),
+        (("--explain", site, "--priority", "x"), "allowed: high, medium, low"),
+    ):
+        code, _, err = cli("alert", *wrong, "-c", config)
+        assert (code, words in err) == (2, True)
+    config.write_text(SERVICE + people.replace('"de"', '"xx"'))
+    assert "no texts in the language 'xx'" in cli("check", "-c", config).err
 
 
 def test_a_bare_command_and_help_show_all_commands_without_loading_them() -> None:

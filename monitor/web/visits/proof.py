@@ -30,7 +30,7 @@ METHOD: Final = (
     "holds the true charge nine times in ten, by tests on simulated plants.",
     "Held means: at the end of the watch the estimate is at least 96 % of the air that was left, the low end of its "
     "interval at least 90 %, from three weighings or more, with no fault standing that would bend them, and the tank "
-    "was in sight for more than half of the time. On simulated plants no loss of 1 % of the air a day passed for that.",
+    "was in sight for more than half of the time. On simulated plants no loss of 2 % of the air a day passed for that.",
 )
 
 LIMITS: Final = (
@@ -39,7 +39,7 @@ LIMITS: Final = (
     "It does not see the inside of the tank, its bracket, its joint, or rust; a loss slower than it can weigh in this "
     "time it does not see either.",
     "It does not see whether a relief valve works. Never plug or cap one.",
-    "It rests on what was written down at the visit and in the site file; who reads the digest below reads that too.",
+    "It rests on what was written down at the visit and in the site file.",
     "Estimates from line pressure do not replace an inspection, nor the judgement of a licensed trade.",
 )
 
