@@ -61,8 +61,8 @@ FAULTS: Final[Mapping[str, Fault]] = {
         _seeded(broker_restarts, 20, 2000.0, how=signal.SIGKILL),
         _seeded(broker_restarts, 1, 300.0, how=signal.SIGKILL, sites=5),
     ),
-    # An hour is scaled to three minutes: what differs is how much waits in the broker.
-    "network": Fault(_seeded(network, (1.0, 60.0, 180.0), 1000.0), _seeded(network, (0.4,), 200.0, sites=5)),
+    # A minute and an hour of outage are scaled: what differs is how much waits in the broker.
+    "network": Fault(_seeded(network, (1.0, 20.0, 90.0), 1000.0), _seeded(network, (0.4,), 200.0, sites=5)),
     "copy": Fault(_seeded(copy_away, 120.0, 2000.0), _seeded(copy_away, 1.0, 300.0, sites=5, within=30.0)),
     "clock": Fault(_seeded(clock_steps, 5.0, 1000.0), _seeded(clock_steps, 0.3, 300.0, sites=5)),
     "summer-time": Fault(

@@ -18,6 +18,8 @@ from monitor.readings import Origin, Point, Reading, default_topic, encode_sampl
 from monitor.service.clock import SystemClock
 from tests.faults.ledger import Ledger
 
+CONFIRM: Final = 300.0
+"""Seconds that the broker has to confirm what is under way, on a machine that has much else to do."""
 TICK: Final = 0.01
 """Seconds between two bursts."""
 BAD: Final = 0.01
@@ -154,14 +156,14 @@ class Load:
         """Stop sending, and wait until the broker has confirmed everything."""
         self._stopping.set()
         self._thread.join()
-        self._confirm(60.0)
+        self._confirm(CONFIRM)
 
     def repeat(self) -> None:
         """Publish everything again, as devices do that keep what they have sent; after `pause`."""
         for topic, payload in self._kept:
             self._publish(topic, payload)
 
-    def finish(self, timeout: float = 60.0) -> Ledger:
+    def finish(self, timeout: float = CONFIRM) -> Ledger:
         """Stop, wait until the broker has confirmed everything, and return what was sent."""
         self._stopping.set()
         self._thread.join()
@@ -206,7 +208,7 @@ class Load:
             topic, payload = device.message(Point.PRESSURE, self._rng, self.ledger, bad=False)
             self._kept.append((topic, payload))
             self._publish(topic, payload)
-        self._confirm(60.0)
+        self._confirm(CONFIRM)
 
     def _run(self) -> None:
         began, count = time.monotonic(), 0
