@@ -257,7 +257,8 @@ def test_check_tells_every_problem(cli: Cli, config: Path) -> None:
 
 
 COMMANDS = {
-    "check": (), "run": (), "rejected": (), "gaps": (), "copy": (), "alert": (), "events": (), "performance": (), "worklist": (),
+    "check": (), "run": (), "rejected": (), "gaps": (), "copy": (), "alert": (), "events": (), "performance": (),
+    "worklist": (),
     "visit": ("riverside-12", "--action", "gauged"),
     "proof": ("riverside-12",), "advice": ("riverside-12",),
     "commission": ("riverside-12",), "backup": ("copy.db",), "restore": ("copy.db",),

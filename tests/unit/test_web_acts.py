@@ -17,6 +17,7 @@ import pytest
 
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import Report, Verdict
+from monitor.errors import StoreError
 from monitor.readings import Point
 from monitor.service.board import LiveBoard
 from monitor.service.ports import Alert, EventState, SourceHealth
@@ -211,6 +212,24 @@ def test_an_old_event_that_stands_stays_on_the_page_of_a_site_with_many(seat: Se
         seat.store.end_event("mill", replace(one, ended=one.raised + HOUR), {})
         seat.store.acknowledge_event(number + 2, "Ada", NOW)
     assert 'id="event-1"' in seat.ask("GET", "/sites/mill").text
+
+
+def test_a_store_that_cannot_be_written_still_shows_the_page_and_ends_the_shelf_later(
+    seat: Seat, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seat.store.raise_event("mill", finding(Fault.BLIND), {})
+    seat.send("/events/1/shelve", **ADA, seconds=HOUR)
+    seat.clock.time += 2 * HOUR
+
+    def full(_: float) -> int:
+        raise StoreError("the disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(seat.store, "lapse", full)
+        assert "Shelved until" in seat.text("/sites/mill")
+    assert "Shelved until" in seat.text("/sites/mill")  # looked for again after a few seconds only
+    seat.clock.time += 6
+    assert "Shelved until" not in seat.text("/sites/mill")
 
 
 @pytest.mark.parametrize(
