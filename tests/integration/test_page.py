@@ -225,6 +225,38 @@ def test_everybody_can_read_it(
     assert one.foreign == []
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_work_on_site_can_be_read_and_done_by_everybody(
+    browser: Browser, running: Running, scheme: str
+) -> None:
+    """Taken out and put back by the forms, with the keyboard, at the width of a phone."""
+    one = visitor(browser, running, viewport={"width": 320, "height": 844}, color_scheme=scheme)
+    one.page.goto("/sites/home-healthy")
+    one.page.locator("#out summary").press("Enter")
+    one.page.locator("#out-who").fill("Ada B.")
+    one.page.locator("#out-why").fill("a very long reason, " * 9)
+    one.page.locator("#out-point").select_option("heater")
+    one.page.locator("#out").get_by_role("button", name="Out of service").press("Enter")
+    expect(one.page.locator("section.work")).to_contain_text("Heater out of service since")
+    for path in ("/sites/home-healthy", "/"):
+        one.page.goto(path)
+        expect(one.page.locator("section.work")).to_contain_text("taken out by Ada B.")
+        for details in one.page.locator("details").all():
+            details.evaluate("one => one.open = true")
+        assert one.page.evaluate("document.documentElement.scrollWidth") <= 320
+        found = Axe().run(one.page, options=RULES)
+        assert found.response["violations"] == [], found.generate_report()
+    one.page.get_by_role("link", name="<b>Tannery</b> Yard & Sons").first.click()
+    back = one.page.locator("details[id^=back-]")
+    back.locator("summary").press("Enter")
+    back.get_by_label("Who").fill("Ada B.")
+    back.get_by_label("Why").fill("done")
+    back.get_by_role("button", name="Back in service").press("Enter")
+    expect(one.page.locator("section.work")).to_have_count(0)
+    one.page.context.close()
+    assert one.foreign == []
+
+
 def test_without_script_the_page_still_tells_everything(browser: Browser, running: Running) -> None:
     one = visitor(browser, running, java_script_enabled=False)
     one.page.goto("/")
