@@ -7,6 +7,7 @@ message has a key of its own.
 
 from __future__ import annotations
 
+import logging
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
@@ -19,9 +20,12 @@ from monitor.alerting.plan import Person, let_all_go, plan
 from monitor.alerting.timers import Fleet, escalations, heartbeats
 from monitor.alerting.voice import Voice
 from monitor.diagnosis.report import Report
+from monitor.errors import StoreError
 from monitor.service.lifecycle_groups import FLOOD_SPAN
 from monitor.service.ports import Alert, AlertKind, Plan, Sent, Unanswered, Waiting
 from monitor.site import Site
+
+LOG: Final = logging.getLogger("cushionwatch.alerting")
 
 TIMERS: Final = 10.0
 """Seconds between two looks at what is owed because time has passed."""
@@ -87,12 +91,29 @@ class Clerk:
                 self._let_go = True
             return
         if abs(now - self._looked) >= TIMERS:
-            self._escalate(now)
-            self._heartbeat(now)
             self._looked = now
+            self._bring(now)
         waiting = self._shelf.waiting(self._who.name)
-        if waiting:
-            self._write(plan(self._person, waiting, self._shelf.sent(self._who.name, now - FLOOD_SPAN), now))
+        if not waiting:
+            return
+        sent = self._shelf.sent(self._who.name, now - FLOOD_SPAN)
+        try:
+            made = plan(self._person, waiting, sent, now)
+        except Exception:
+            # Better each alone and at once than none.
+            LOG.exception("alerts to %s cannot be arranged and go as they are", self._who.name)
+            made = let_all_go(waiting)
+        self._write(made)
+
+    def _bring(self, now: float) -> None:
+        """Owe what time has brought; what fails here must not hold up what is owed already."""
+        for bring in (self._escalate, self._heartbeat):
+            try:
+                bring(now)
+            except StoreError:
+                raise
+            except Exception:
+                LOG.exception("%s is not told of what time has brought", self._who.name)
 
     def _write(self, made: Plan) -> None:
         if made.holds or made.merges:

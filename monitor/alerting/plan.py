@@ -147,13 +147,15 @@ def _bunch(
         alert = one.delivery.alert
         alike.setdefault((one.fault, alert.kind, alert.urgent), []).append(one)
     singles: list[Waiting] = []
-    full = sum(1 for one in sent if now - FLOOD_SPAN < one.when <= now) >= person.manner.most
+    gone = sum(1 for one in sent if now - FLOOD_SPAN < one.when <= now)
     for (fault, _, urgent), parts in alike.items():
         release = -math.inf if urgent else _release(person.manner, parts, fault, sent, now)
         if now < release:
             for one in parts:
                 draft.hold(one, Wait.GROUP, NEVER)
-        elif len({one.delivery.alert.site for one in parts}) >= MANY and (urgent or not full):
+        elif len({one.delivery.alert.site for one in parts}) >= MANY and (
+            urgent or gone + len(draft.merges) < person.manner.most
+        ):
             draft.merge(person.compose(AlertKind.GROUP, parts, now), parts, fault)
         else:
             singles += parts

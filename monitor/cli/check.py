@@ -14,7 +14,10 @@ def check(config: Config = DEFAULT) -> None:
 
     Example: `cushionwatch check --config config/cushionwatch.toml`
     """
+    from monitor.dispatch import dispatch_of  # noqa: PLC0415 - loads slowly
+
     settings = load(config)
+    dispatch_of(settings)  # languages and their catalogues of texts
     count = len(settings.sites)
     typer.echo(
         f"{config} is right, and so {'is its site file' if count == 1 else f'are its {count} site files'}."

@@ -212,7 +212,7 @@ class Sent:
 
 @dataclass(frozen=True, slots=True)
 class Hold:
-    """Delivery ``id`` waits for ``waits``, not before ``due`` (epoch s)."""
+    """Delivery ``id`` waits for ``waits``, not before ``due`` (epoch s); without ``waits`` it may go."""
 
     id: int
     waits: Wait

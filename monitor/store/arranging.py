@@ -6,13 +6,14 @@ Each function runs in its caller's transaction.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any, Final
 
 import apsw
 
 from monitor.service.lifecycle import silence
 from monitor.service.lifecycle_records import SERVICE, Act
-from monitor.service.ports import Alert, AlertKind, EventChange, Plan, Sent, Unanswered, Wait, Waiting
+from monitor.service.ports import NEVER, Alert, AlertKind, EventChange, Plan, Sent, Unanswered, Wait, Waiting
 from monitor.store import eventrows, outbox
 
 _INSERT: Final = (
@@ -25,15 +26,17 @@ def select_waiting(db: apsw.Connection, channel: str) -> list[Waiting]:
     """Return all that a channel owes, oldest first."""
     rows: Iterable[tuple[Any, ...]] = db.execute(
         outbox.DELIVERY.replace(
-            " FROM ", ", d.fault, d.waits, e.fault, coalesce(e.state GLOB 'active*', 1) FROM "
+            " FROM ", ", d.fault, d.waits, d.held_until, e.fault, coalesce(e.state GLOB 'active*', 1) FROM "
         )
         + " LEFT JOIN event AS e ON e.number = d.event WHERE d.state = 'owed' AND d.channel = ? ORDER BY d.id",
         (channel,),
     )
-    return [
-        Waiting(outbox.delivery(tuple(row)), of_event or fault, bool(standing), Wait(waits))
-        for *row, fault, waits, of_event, standing in rows
-    ]
+    found = []
+    for *row, fault, waits, until, of_event, standing in rows:
+        owed = outbox.delivery(tuple(row))
+        owed = replace(owed, due=until) if waits else owed
+        found.append(Waiting(owed, of_event or fault, bool(standing), Wait(waits)))
+    return found
 
 
 def select_sent(db: apsw.Connection, channel: str, since: float) -> list[Sent]:
@@ -48,10 +51,13 @@ def select_sent(db: apsw.Connection, channel: str, since: float) -> list[Sent]:
 
 
 def arrange(db: apsw.Connection, channel: str, plan: Plan) -> None:
-    """Hold deliveries, and put one message in the place of several."""
+    """Hold deliveries, and put one message in the place of several.
+
+    What waits is not due before a plan lets it go, whatever the time: else it might go alone just before that plan.
+    """
     db.executemany(
-        "UPDATE delivery SET waits = ?, due = ? WHERE id = ? AND state = 'owed'",
-        [(hold.waits.value, hold.due, hold.id) for hold in plan.holds],
+        "UPDATE delivery SET waits = ?, held_until = ?, due = ? WHERE id = ? AND state = 'owed'",
+        [(hold.waits.value, hold.due, NEVER if hold.waits else 0.0, hold.id) for hold in plan.holds],
     )
     for merge in plan.merges:
         found: Any = db.execute(

@@ -184,7 +184,8 @@ CREATE TABLE outbox (  -- made anew: messages about many events, or about none, 
     last_error TEXT NOT NULL DEFAULT '', done REAL,
     kind TEXT NOT NULL DEFAULT 'raised', urgent INTEGER NOT NULL DEFAULT 0,
     fault TEXT NOT NULL DEFAULT '',  -- of a group
-    waits TEXT NOT NULL DEFAULT '', merged_into INTEGER,
+    waits TEXT NOT NULL DEFAULT '', held_until REAL NOT NULL DEFAULT 0,  -- while it waits it is not due
+    merged_into INTEGER,
     UNIQUE (channel, key)
 ) STRICT;
 INSERT INTO outbox

@@ -82,7 +82,11 @@ def after(waiting: Sequence[Waiting], made: Plan) -> list[Waiting]:
 
 
 def goes(waiting: Sequence[Waiting], made: Plan, now: float) -> set[int]:
-    return {one.delivery.id for one in after(waiting, made) if one.delivery.due <= now}
+    return {
+        one.delivery.id
+        for one in after(waiting, made)
+        if one.waits is Wait.NOTHING and one.delivery.due <= now
+    }
 
 
 # ---- groups
