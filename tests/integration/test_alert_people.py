@@ -12,10 +12,12 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
+import apsw
 import pytest
 from broker import wait_until
 from sinks import HttpSink, http_sink, smtp_sink
 
+from monitor.alerting import clerk
 from monitor.alerting.channels import AppriseChannel
 from monitor.alerting.clerk import Clerk, Office
 from monitor.alerting.people import Book, Manner, Recipient, Rule
@@ -27,6 +29,7 @@ from monitor.diagnosis.report import Report, Verdict
 from monitor.service.lifecycle_records import Act
 from monitor.service.ports import Alert
 from monitor.site import Site
+from monitor.store import schema
 from monitor.store.sqlite import SqliteStore
 
 ROOT = Path(__file__).parents[2]
@@ -211,6 +214,59 @@ def test_a_picture_that_cannot_be_drawn_stops_no_alert(store: SqliteStore) -> No
         assert len(sink.titles) == 1
 
 
+def test_what_cannot_be_arranged_goes_alone_and_at_once(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(clerk, "plan", broken)
+    monkeypatch.setattr(clerk, "heartbeats", broken)
+    book = Book([Recipient("anna", "", manner=dataclasses.replace(PLAIN, heartbeat=0))])
+    for number in range(3):
+        raise_at(store, book, f"s{number}", NOON)
+    with http_sink() as sink, sending(store, book, {"anna": sink.url}, Hand()):
+        wait_until(lambda: nothing_owed(store), what="sent")
+        assert len(sink.titles) == 3
+    assert "cannot be arranged" in caplog.text
+
+
+def test_what_a_person_was_owed_before_goes_at_once_when_the_person_becomes_a_channel(
+    store: SqliteStore,
+) -> None:
+    for number in range(3):
+        raise_at(store, Book([Recipient("anna", "", manner=PLAIN)]), f"s{number}", NOON)
+    assert store.due_deliveries(NOON + DAY, 1) == []
+    with http_sink() as sink, sending(store, Book([Recipient("anna", "")]), {"anna": sink.url}, Hand()):
+        wait_until(lambda: nothing_owed(store), what="sent")
+        assert len(sink.titles) == 3
+
+
+def test_alerts_that_an_older_version_owed_are_still_owed(tmp_path: Path) -> None:
+    path = tmp_path / "old.db"
+    old = apsw.Connection(str(path))
+    schema.prepare(old, schema.MIGRATIONS[:4])
+    raised = (
+        "INSERT INTO event (site, fault, raised_us, state, finding) VALUES ('s1', 'blind', 0, 'normal', '{}')"
+    )
+    old.execute(raised)
+    for number, state in enumerate(("delivered", "owed", "dead"), 1):
+        old.execute(
+            "INSERT INTO delivery (event, channel, key, site, title, body, severity, created, state) "
+            "VALUES (1, 'anna', ?, 's1', 't', 'b', 'high', 1.0, ?)",
+            (f"k{number}", state),
+        )
+    old.close()
+    store = SqliteStore(path)
+    try:
+        (owed,) = store.due_deliveries(1e16, 10)
+        assert (owed.id, owed.alert.key, owed.alert.event, owed.alert.urgent) == (2, "k2", 1, False)
+        assert [one.alert.key for one in store.dead_letters()] == ["k3"]
+        assert store.integrity() == []
+    finally:
+        store.close()
+
+
 CHILD = """
 import os, pathlib, random, signal, sys, time
 sys.path.insert(0, "tests/integration")
@@ -218,6 +274,7 @@ import json, urllib.request
 from monitor.alerting.clerk import Clerk
 from monitor.alerting.people import Book, Manner, Recipient
 from monitor.alerting.sender import BackOff, Care, OutboxSender
+from monitor.store import schema
 from monitor.store.sqlite import SqliteStore
 from test_alert_people import Hand, NOON, office
 
