@@ -72,7 +72,7 @@ def _fill_and_free(row: Row, place: Place, data: Path, full: float, *, restarted
             time.sleep(0.1)
         if restarted:
             row.require(place.stop() in {0, 1}, "told to end on a full disk it ends")
-            place.start()
+            place.start(until="watching")  # what it has to write before it takes messages waits for room
             row.notes.append("started again on the full disk")
         deadline = time.monotonic() + full
         while time.monotonic() < deadline:
