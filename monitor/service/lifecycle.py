@@ -171,7 +171,7 @@ def _return(event: Event, finding: Finding) -> Done | None:
     }.get(event.state)
     if after is None or finding.ended is None:
         return None
-    over = replace(event, finding=finding, state=after, shelf=None, out=None, held=False)
+    over = replace(event, finding=finding, state=after, shelf=None, out=None)
     return Done(over, Act.RETURNED, SERVICE, finding.ended, "returned to normal")
 
 

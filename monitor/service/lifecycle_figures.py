@@ -1,11 +1,12 @@
 """How well the events serve those who get them: the figures of ISA-18.2 and IEC 62682 over a span. Pure.
 
-An event counts as told when it was raised and nothing kept people from being told of it by then or since: those that
-another explains, and those held back because their fault comes and goes, are counted apart.
+An event counts as told unless another explained it from its raise on, or its fault came and went and it did not stand
+for long: those are raised and not told. What a person shelved or worked on counts, as it did happen.
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -60,7 +61,7 @@ class Figures:
 
 def figures(
     events: Sequence[Event],
-    trail: Iterable[AuditLine],
+    trail: Sequence[AuditLine],
     now: float,
     days: float,
     sites: int,
@@ -72,7 +73,11 @@ def figures(
     """
     start = now - days * DAY
     span = [event for event in events if start <= event.finding.raised <= now]
-    told = [event for event in span if event.cause is None and not event.held]
+    hidden: dict[int | None, float] = {}  # since when: the first cause counts, whatever took its place
+    for line in trail:
+        if line.act == Act.SUPPRESSED:
+            hidden.setdefault(line.event, line.time)
+    told = [event for event in span if not (event.held or _never_told(event, hidden))]
     times = sorted(event.finding.raised for event in told)
     often = Counter((event.site, event.finding.fault.value) for event in told).most_common(TOP)
     standing = [event for event in events if event.state.active]
@@ -96,6 +101,11 @@ def figures(
         priorities={kind: sum(1 for one in told if one.finding.severity is kind) for kind in Severity},
         response=_response(told, trail, now),
     )
+
+
+def _never_told(event: Event, hidden: Mapping[int | None, float]) -> bool:
+    """Tell whether another event explains it, and did so when it was raised; one that came later found it told."""
+    return event.cause is not None and hidden.get(event.number, math.inf) <= event.finding.raised
 
 
 def _fleeting(event: Event) -> bool:

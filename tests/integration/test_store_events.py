@@ -174,6 +174,7 @@ def test_the_third_raise_is_a_notice_and_the_next_wait_until_they_stand_for_a_da
     assert titles == ["blind@172800, comes and goes"]
     assert [event.raises for event in store.events()] == [5, 4, 3, 2, 1]
     assert [line.why for line in store.event_changes(5)] == ["raised, the 5th time in a week"]
+    assert [event.held for event in store.events()] == [True, True, False, False, False]
     last = T0 + 4 * DAY
     assert store.lapse(last + DAY - 1) == 0
     assert store.lapse(last + DAY) == 1

@@ -47,8 +47,13 @@ def taken(number: int, ago: float, who: str = "Ada", act: str = Act.ACKNOWLEDGED
 def test_rates_are_of_what_was_told_by_site_and_by_person() -> None:
     events = [event(n, n * DAY + 1, site=f"s{n}") for n in range(6)]
     events += [event(7, DAY, cause=1), event(8, DAY, held=True, raises=4), event(9, 90 * DAY)]
-    found = figures(events, [], NOW, 14, 4, 2)
-    assert (found.raised, found.told, found.standing, found.quiet) == (8, 6, 9, 2)
+    events[2] = replace(events[2], cause=1)  # told before its cause was raised
+    trail = [
+        AuditLine(NOW - ago, "mill", number, "", Act.SUPPRESSED, "", "", "service", "")
+        for number, ago in ((7, DAY), (2, DAY), (7, HOUR))
+    ]
+    found = figures(events, trail, NOW, 14, 4, 2)
+    assert (found.raised, found.told, found.standing, found.quiet) == (8, 6, 9, 3)
     assert found.per_site_week == pytest.approx(6 / 4 / 2)
     assert found.per_operator_day == pytest.approx(6 / 2 / 14)
     assert figures([], [], NOW, 30, 0).top_share is None
