@@ -8,7 +8,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
@@ -97,7 +97,7 @@ def _fill(filler: Path) -> None:
     """Take all room but a little, as a log does that nobody looks after."""
     free = shutil.disk_usage(filler.parent).free - LEFT
     if free > 0:
-        with filler.open("ab") as file:
+        with filler.open("ab") as file, suppress(OSError):  # the service may have been quicker
             os.posix_fallocate(file.fileno(), file.tell(), free)
 
 
