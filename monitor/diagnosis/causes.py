@@ -35,6 +35,18 @@ EXPLAINS: Final[Mapping[Fault, frozenset[Fault]]] = {
 BLINDING: Final = frozenset({Fault.PRESSURE_SENSOR_FAULT, Fault.HEATER_STATE_FAULT})
 """Faults of the signals: while one stands no window may tell of the tank."""
 
+BENDING: Final = frozenset(
+    {
+        Fault.PRESSURE_SENSOR_FAULT,
+        Fault.HEATER_STATE_FAULT,
+        Fault.CHECK_VALVE_PASSING,
+        Fault.REGULATOR_CREEP,
+        Fault.WATER_LOSS,
+        Fault.AIR_CHARGE_HIGH,
+    }
+)
+"""Faults that bend the estimate, or hide the tank: while one stands nothing is said for or against a repair."""
+
 
 def explained(fault: Fault, standing: Iterable[Fault]) -> Fault | None:
     """Return the standing fault that explains ``fault``, or None."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from monitor.diagnosis.causes import BENDING
 from monitor.diagnosis.faults import Fault, Finding
 from monitor.diagnosis.report import BlindSpan, ChargeEstimate, Report
 from monitor.diagnosis.sight import WINDOWS_NEEDED
@@ -29,18 +30,6 @@ _KEPT: Final = 0.96  # of the air, by the estimate itself
 _KEPT_AT_LEAST: Final = 0.9  # of the air, by the low end of its interval
 _FRESH: Final = DAY  # s before its end: a watch needs an estimate that is no older
 _BLIND_SHARE: Final = 0.5
-
-EXPLAINING: Final = frozenset(
-    {
-        Fault.PRESSURE_SENSOR_FAULT,
-        Fault.HEATER_STATE_FAULT,
-        Fault.CHECK_VALVE_PASSING,
-        Fault.REGULATOR_CREEP,
-        Fault.WATER_LOSS,
-        Fault.AIR_CHARGE_HIGH,
-    }
-)
-"""Faults that bend the estimate, or hide the tank: while one stands nothing is said for or against a repair."""
 
 _FALLING: Final = frozenset({Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST})
 
@@ -200,7 +189,7 @@ class _Week:
 
     def _explained(self, time: float) -> Fault | None:
         """Return the fault that stood then and by which an estimate tells nothing of the tank."""
-        return next((f.fault for f in self.findings if f.fault in EXPLAINING and _stands(f, time)), None)
+        return next((f.fault for f in self.findings if f.fault in BENDING and _stands(f, time)), None)
 
     def _overtaken(self, later: Visit, left: float) -> Watched:
         if later.before is not None and later.before / KPA < left - _TWO_GAUGES:
