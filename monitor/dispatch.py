@@ -43,7 +43,7 @@ class Known:
 
     sites: Mapping[str, Site]
     report_of: Callable[[Site], Report]
-    fleet: Callable[[], Fleet]
+    fleet: Callable[[], Fleet | None]
 
 
 def dispatch_of(settings: ServiceSettings, secret: bytes | None = None) -> Dispatch:

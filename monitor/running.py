@@ -98,7 +98,10 @@ class Service:
     def _report_of(self, site: Site) -> Report:
         return self.runner.desks[site.id].report()
 
-    def _fleet(self, store: SqliteStore) -> Fleet:
+    def _fleet(self, store: SqliteStore) -> Fleet | None:
+        """Return what a heartbeat tells, None while stored readings are replayed."""
+        if not self.runner.caught_up:
+            return None
         reports = [desk.report() for desk in self.runner.desks.values()]
         return fleet_of(reports, store, self.board.health().problems)
 

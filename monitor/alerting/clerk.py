@@ -52,13 +52,16 @@ class Shelf(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Office:
-    """What all clerks share: who is told of what in which words, the sites, and what is known of them."""
+    """What all clerks share: who is told of what in which words, the sites, and what is known of them.
+
+    ``fleet`` is None while it is not known yet, as right after a start.
+    """
 
     book: Book
     voices: Mapping[str, Voice]
     sites: Mapping[str, Site]
     report_of: Callable[[Site], Report]
-    fleet: Callable[[], Fleet]
+    fleet: Callable[[], Fleet | None]
 
     def zone(self, who: Recipient) -> str:
         """Return the time zone of a recipient; that of most sites where it is that of the site."""
@@ -136,8 +139,11 @@ class Clerk:
 
     def _heartbeat(self, now: float) -> None:
         for who, slot in heartbeats(self._office.book, self._office.zone, now):
-            if who.name == self._who.name and slot != self._beat:
-                alert = heartbeat(who, slot, self._office.fleet(), now, self._voice, self._office.zone(who))
+            if who.name != self._who.name or slot == self._beat:
+                continue
+            fleet = self._office.fleet()
+            if fleet is not None:
+                alert = heartbeat(who, slot, fleet, now, self._voice, self._office.zone(who))
                 self._shelf.owe_message(who.name, alert)
                 self._beat = slot
 

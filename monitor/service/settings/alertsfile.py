@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import zoneinfo
 from collections.abc import Mapping
 from typing import Annotated, Final, Literal, Self
 
@@ -11,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, SecretStr, model_va
 from monitor.diagnosis.faults import Fault, Severity
 from monitor.service.settings.files import ExistingFolder, SecretFile, read_secret
 from monitor.service.settings.problems import Table, closest, refuse
-from monitor.service.settings.quantities import SiteId, TimeZone, not_empty, quantity
+from monitor.service.settings.quantities import SiteId, not_empty, quantity
 
 _TIME: Final = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])")
 _SPAN: Final = re.compile(r"(\S+?) *- *(\S+)")
@@ -43,6 +44,15 @@ def _span_of_day(value: object) -> tuple[int, int]:
 TimeOfDay = Annotated[int, BeforeValidator(_time_of_day)]
 """Minutes since midnight on the wall clock."""
 SpanOfDay = Annotated[tuple[int, int], BeforeValidator(_span_of_day)]
+
+
+def _own_zone(text: str) -> str:
+    if text != "site" and text not in zoneinfo.available_timezones():
+        raise refuse("allowed: 'site', or a name of the IANA time zone database, like 'Europe/London'")
+    return text
+
+
+OwnZone = Annotated[str, AfterValidator(_own_zone)]
 Window = Annotated[float, BeforeValidator(quantity("duration", "0 s", "30 min"))]
 Names = Annotated[tuple[str, ...], AfterValidator(not_empty)]
 Flag = Annotated[bool, Field(strict=True)]
@@ -107,7 +117,7 @@ class PersonTable(Address):
     tags: tuple[SiteId, ...] = ()
     units: Literal["site", "metric", "US"] = "site"
     language: Annotated[str, Field(pattern=r"^[a-z]{2,3}$")] = "en"
-    timezone: TimeZone | Literal["site"] = "site"
+    timezone: OwnZone = "site"
     quiet: SpanOfDay | None = None
     group: Window = _DEFAULT_WINDOW
     most: Annotated[int, Field(strict=True, ge=1, le=100)] = 10
@@ -169,7 +179,7 @@ def check_names(
         for name in people
         if name in alerts.channels
     ]
-    if alerts.rules:
+    if alerts.rules and not wrong:
         named = {name for rule in alerts.rules for name in (*rule.tell, *rule.then)}
         wrong += [
             (
