@@ -7,10 +7,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from monitor.alerting.care import Care
 from monitor.alerting.catalogue import catalogue
 from monitor.alerting.clerk import Clerk, Office
 from monitor.alerting.people import Book, Manner, Recipient, Rule
-from monitor.alerting.sender import Care
 from monitor.alerting.texts import signature
 from monitor.alerting.timers import Fleet
 from monitor.alerting.voice import Voice

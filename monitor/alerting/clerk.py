@@ -79,7 +79,6 @@ class Clerk:
         self._office = office
         self._shelf = shelf
         self._looked = -math.inf
-        self._let_go = False
         self._beat = -math.inf
         self._voice = office.voices.get(who.name, Voice())
         self._person = None
@@ -88,13 +87,14 @@ class Clerk:
 
     def look(self, now: float) -> None:
         """Owe what time has brought, and arrange all that is owed. ``now``: epoch s. May raise `StoreError`."""
-        if self._person is None:
-            if not self._let_go:
-                self._write(let_all_go(self._shelf.waiting(self._who.name)))
-                self._let_go = True
-            return
-        if abs(now - self._looked) >= TIMERS:
+        seldom = abs(now - self._looked) >= TIMERS
+        if seldom:
             self._looked = now
+        if self._person is None:
+            if seldom:  # what waits is from when it was a person
+                self._write(let_all_go(self._shelf.waiting(self._who.name)))
+            return
+        if seldom:
             self._bring(now)
         waiting = self._shelf.waiting(self._who.name)
         if not waiting:

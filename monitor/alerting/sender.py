@@ -10,9 +10,9 @@ import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 from typing import Final, Protocol
 
+from monitor.alerting.care import NO_CARE, Care
 from monitor.errors import DeliveryError, StoreError
 from monitor.service.ports import Alert, AlertChannel, Clock, Delivery
 
@@ -50,28 +50,6 @@ class BackOff:
         # The exponent is bounded so that many attempts do not overflow.
         full = min(self.first * 2.0 ** min(failed - 1, 60), self.longest)
         return full * (0.5 + 0.5 * chance)
-
-
-class Looks(Protocol):
-    """What arranges the deliveries of a channel before one of them is sent."""
-
-    def look(self, now: float) -> None:
-        """Arrange them. ``now``: epoch s. May raise `StoreError`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Care:
-    """What is done for one channel beside sending.
-
-    ``clerk`` arranges what is owed; ``finish`` puts in what is made when it is sent (link, pictures). Neither holds
-    up an alert that is due: one that fails is left out.
-    """
-
-    clerk: Looks
-    finish: Callable[[Alert], Alert]
-
-
-NO_CARE: Final[Mapping[str, Care]] = MappingProxyType({})
 
 
 class OutboxSender:

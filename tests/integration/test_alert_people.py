@@ -18,11 +18,12 @@ from broker import wait_until
 from sinks import HttpSink, http_sink, smtp_sink
 
 from monitor.alerting import clerk
+from monitor.alerting.care import Care
 from monitor.alerting.channels import AppriseChannel
 from monitor.alerting.clerk import Clerk, Office
 from monitor.alerting.people import Book, Manner, Recipient, Rule
 from monitor.alerting.routing import alerts_of
-from monitor.alerting.sender import BackOff, Care, OutboxSender
+from monitor.alerting.sender import BackOff, OutboxSender
 from monitor.alerting.timers import Fleet
 from monitor.diagnosis.faults import Fault, Finding, Severity
 from monitor.diagnosis.report import Report, Verdict
@@ -273,7 +274,8 @@ sys.path.insert(0, "tests/integration")
 import json, urllib.request
 from monitor.alerting.clerk import Clerk
 from monitor.alerting.people import Book, Manner, Recipient
-from monitor.alerting.sender import BackOff, Care, OutboxSender
+from monitor.alerting.care import Care
+from monitor.alerting.sender import BackOff, OutboxSender
 from monitor.store import schema
 from monitor.store.sqlite import SqliteStore
 from test_alert_people import Hand, NOON, office
