@@ -206,13 +206,19 @@ class _File(apsw.VFSFile):
         self._disk.check()
         return super().xRead(amount, offset)
 
+    def _sector(self, sector: int) -> bytes:
+        """Return what the file has of a sector; a read beyond its end would lose the zeros before it too."""
+        start = sector * SECTOR
+        there = min(self.xFileSize() - start, SECTOR)
+        return super().xRead(there, start) if there > 0 else b""
+
     def xWrite(self, data: Any, offset: int) -> None:
         last = self._disk.step()
         sectors = range(offset // SECTOR, (offset + len(data) - 1) // SECTOR + 1)
-        before = [super(_File, self).xRead(SECTOR, sector * SECTOR) for sector in sectors]
+        before = [self._sector(sector) for sector in sectors]
         super().xWrite(data, offset)
         for sector, old in zip(sectors, before, strict=True):
-            self._unsynced.wrote(sector, old, super().xRead(SECTOR, sector * SECTOR))
+            self._unsynced.wrote(sector, old, self._sector(sector))
         if last:
             self._disk.dead = True
             self._disk.check()
@@ -220,7 +226,7 @@ class _File(apsw.VFSFile):
     def xTruncate(self, size: int) -> None:
         last = self._disk.step()
         sectors = range(-(-size // SECTOR), -(-self.xFileSize() // SECTOR))  # SQLite cuts between sectors
-        before = [super(_File, self).xRead(SECTOR, sector * SECTOR) for sector in sectors]
+        before = [self._sector(sector) for sector in sectors]
         super().xTruncate(size)
         self._unsynced.shortened(sectors, before)
         if last:
