@@ -24,7 +24,8 @@ HOST = "127.0.0.1"
 class HttpSink:
     """What came in (also what was answered with an error), and how the next requests are answered.
 
-    ``answers``: status codes, or ``"hang"`` for no answer until the sink is closed; afterwards 200.
+    ``answers``: status codes, ``"slow"`` for 200 after half a second, or ``"hang"`` for no answer until the sink is
+    closed; afterwards 200.
     """
 
     port: int = 0
@@ -56,6 +57,9 @@ def http_sink() -> Iterator[HttpSink]:
             if answer == "hang":
                 sink.closing.wait(60)
                 return
+            if answer == "slow":
+                sink.closing.wait(0.5)
+                answer = 200
             self.send_response(int(answer))
             self.send_header("Content-Length", "0")
             self.end_headers()

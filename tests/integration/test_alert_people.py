@@ -121,6 +121,23 @@ def test_five_hundred_silent_sites_are_one_message_that_names_them(store: Sqlite
         ]
 
 
+def test_a_group_that_is_refused_or_slow_arrives_and_an_urgent_alert_does_not_wait_for_it(
+    store: SqliteStore,
+) -> None:
+    book = Book([Recipient("anna", "", manner=PLAIN)])
+    for number in range(3):
+        raise_at(store, book, f"s{number}", NOON)
+    clock = Hand(NOON + 121)
+    with http_sink() as sink:
+        sink.answers += [500, 401, "slow"]
+        with sending(store, book, {"anna": sink.url}, clock):
+            wait_until(lambda: nothing_owed(store), what="the group is sent")
+            raise_at(store, book, "s9", clock.time, severity=Severity.HIGH, fault=Fault.AIR_CUSHION_LOST)
+            wait_until(lambda: nothing_owed(store), what="the urgent one is sent")
+    group = "[MEDIUM] 3 sites: site is not watched at present"
+    assert sink.titles == [group, group, group, "[HIGH] s9: expansion tank has lost its air cushion"]
+
+
 def test_a_channel_for_programs_gets_each_of_them(store: SqliteStore) -> None:
     book = Book([Recipient("hook", "")])
     for number in range(5):
