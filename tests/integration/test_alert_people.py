@@ -87,7 +87,7 @@ def sending(
     shared = office(book)
     care = {one.name: Care(Clerk(one, shared, store), finish) for one in book.recipients}
     channels = [AppriseChannel(name, url) for name, url in urls.items()]
-    quick = BackOff(first=0.02, longest=0.05, attempts=5)
+    quick = BackOff(first=0.0, longest=0.0, attempts=5)  # the clock stands still
     sender = OutboxSender(
         store, channels, clock, lambda: 0.5, back_off=quick, care=care, poll=0.01, spacing=0.0
     )
