@@ -98,7 +98,7 @@ def test_sealing_at_any_time_changes_nothing_that_is_read(
             before = len(model)
             for point, time, value in rows:
                 model.setdefault((point, round(time * 1e6)), value)
-            new = store.commit([Reading("mill-3", *row) for row in rows], [])
+            new = len(store.commit([Reading("mill-3", *row) for row in rows], []).new)
             assert new == len(model) - before
             if seal:
                 upkeep.tidy(hurry=True)
