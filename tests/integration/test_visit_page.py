@@ -18,12 +18,13 @@ from monitor.readings import Point, Reading
 from monitor.service.clock import SystemClock
 from monitor.service.photos import Photo, PhotoKind
 from monitor.site import Visit, VisitAction
-from tests.plants.cases import PSI, SIXTY, Case, cases, losing
+from tests.plants.cases import PSI, SIXTY, Case, cases, jumping, losing
 from tests.plants.write import plant, site_text
 
 DAY = 86_400.0
-DAYS = 14.9
-DONE = 7.4 * DAY + 1200
+OPENED = 4.4 * DAY
+DAYS = 11.9
+DONE = OPENED + 1200
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
 TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 RULES = {"runOnly": {"type": "tag", "values": TAGS}}
@@ -35,7 +36,16 @@ PNG = bytes.fromhex(
 
 def plants() -> list[Case]:
     """Return a tank that holds its refill and one that loses it."""
-    holds = replace(cases()["refill_day7"], days=DAYS, name="weir-street-9", summary="Weir Street 9")
+    made = cases()["refill_day7"]
+    holds = replace(
+        made,
+        days=DAYS,
+        name="weir-street-9",
+        summary="Weir Street 9",
+        charge=jumping(20 * PSI, SIXTY, DONE),
+        open_spans=((OPENED, OPENED + 2400),),
+        sensor=replace(made.sensor, every=20.0),
+    )
     course = losing(SIXTY, 0.05, from_day=DONE / DAY)
     leaky = replace(
         holds,
@@ -66,7 +76,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Folder]:
                     ],
                     [],
                 )
-            done = round(start + 7.4 * DAY + 2400)
+            done = round(start + OPENED + 2400)
             visit = Visit(
                 done, VisitAction.REFILLED, 60e3 * PSI, 60e3 * PSI, False, 20e3 * PSI, "", who="A. Fitter"
             )
