@@ -18,6 +18,11 @@ _PATIENCE: Final = 10.0  # seconds for the answer to one packet
 _LOOK: Final = 0.05
 
 
+def pause(seconds: float) -> None:
+    """Wait. Not by `time.sleep`, which fails where a library makes the clock another one, as some containers do."""
+    threading.Event().wait(seconds)
+
+
 class LineError(CushionwatchError):
     """A step that did not succeed, in words; ``again``: it may do so another time."""
 
@@ -114,7 +119,7 @@ class Line:
                 return count
             if self.ended:
                 self._lost()
-            time.sleep(_LOOK)
+            pause(_LOOK)
         raise LineError("the broker did not hand over in time what it had kept", again=True)
 
     def _connect(self) -> None:
@@ -140,7 +145,7 @@ class Line:
                 self._lost()
             if time.monotonic() > until:
                 raise LineError(f"the broker at {self._where} did not answer {what}", again=True)
-            time.sleep(_LOOK)
+            pause(_LOOK)
 
     def _check(self) -> None:
         if self._refused:

@@ -16,7 +16,7 @@ from paho.mqtt.client import topic_matches_sub
 
 from monitor.errors import SettingsError
 from monitor.ingest.client import own_topic
-from monitor.ingest.line import Line, LineError
+from monitor.ingest.line import Line, LineError, pause
 from monitor.service.settings import BrokerTable
 
 TRIED: Final = 3000
@@ -110,7 +110,7 @@ def _stay_apart(broker: BrokerTable, connected: Callable[[], bool], stopping: Ca
             if line.ended:
                 raise LineError("the broker ended the connection of the check", again=True)
             if not connected():
-                time.sleep(_SIDE_BY_SIDE)
+                pause(_SIDE_BY_SIDE)
                 if line.ended:
                     raise LineError("the broker ended both connections", again=True)
                 raise LineError(
@@ -118,7 +118,7 @@ def _stay_apart(broker: BrokerTable, connected: Callable[[], bool], stopping: Ca
                     "session, the check must be off (check_queue = false in [broker])",
                     again=False,
                 )
-            time.sleep(_LOOK)
+            pause(_LOOK)
 
 
 def _count(broker: BrokerTable, topic: str, tried: int, stopping: Callable[[], bool]) -> Kept | Unknown:
