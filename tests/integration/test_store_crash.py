@@ -32,7 +32,8 @@ while True:
     batch = range((number - 1) * {BATCH}, (number + 1) * {BATCH})
     store.commit([Reading("mill-3", Point.PRESSURE, float(t), t + 0.5) for t in batch if t >= 0], [])
     finding = Finding(Fault.BLIND, 0.0, float(number), Severity.LOW, 0.5, "", "", "")
-    store.raise_event("mill-3", finding, {{"mail": Alert(str(number), "mill-3", "t", "b", "low", 0.0)}})
+    site = f"site-{{number}}"  # at one site they would be a fault that comes and goes, and be told once
+    store.raise_event(site, finding, {{"mail": Alert(str(number), site, "t", "b", "low", 0.0)}})
     print("acked", number, flush=True)
     number += 1
 """

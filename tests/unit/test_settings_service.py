@@ -48,25 +48,30 @@ def test_what_is_switched_off_in_the_example_can_be_switched_on(tmp_path):
     for name in ("mqtt-password", "ca.pem", "client.pem", "client.key", "copy-token", "tickets-key"):
         (tmp_path / "secrets").mkdir(exist_ok=True)
         (tmp_path / "secrets" / name).write_text("x")
-    (tmp_path / "secrets" / "phone-url").write_text("json://127.0.0.1/")
+    (tmp_path / "secrets" / "tickets-key").chmod(0o600)
+    for name in ("anna-url", "boss-url", "hook-url"):
+        (tmp_path / "secrets" / name).write_text("json://127.0.0.1/")
+    (tmp_path / "texts").mkdir()
     (tmp_path / "sites").mkdir()
-    (tmp_path / "sites" / "r.toml").write_bytes(
-        (ROOT / "config" / "sites" / "riverside-12.toml").read_bytes()
-    )
+    site = (ROOT / "config" / "sites" / "riverside-12.toml").read_text()
+    (tmp_path / "sites" / "r.toml").write_text(site.replace("# customer", "customer"))
     # tables go last, in TOML and here; keys before the first table of the example stand in [broker]
     broker = [
         line for line in settings if line.startswith(("username", "password", "keep", "session", "check"))
     ]
-    rest = [line for line in settings if line not in broker]
-    index = on.index("[broker]")
-    path = write(tmp_path, "\n".join([*on[:index], "[broker]", *broker, *on[index + 1 :], *rest]))
+    web = [line for line in settings if line.startswith("address")]
+    rest = [line for line in settings if line not in {*broker, *web}]
+    lines = []
+    for line in on:
+        lines += [line, *{"[broker]": broker, "[web]": web}.get(line, ())]
+    path = write(tmp_path, "\n".join([*lines, *rest]))
     assert check_config(path) == []
     loaded = load_service(path)
     assert loaded.broker.password() == "x"
     assert len(loaded.topics) == 4
     assert loaded.store == StoreTable(readings="730 d", minutes="1825 d", hours="0 d")
     assert loaded.store.readings == 730 * 86400.0
-    assert loaded.channels["phone"].severities == (Severity.HIGH, Severity.MEDIUM)
+    assert loaded.channels["hook"].severities == (Severity.HIGH, Severity.MEDIUM)
 
 
 def _is_toml(line: str) -> bool:
