@@ -28,6 +28,9 @@ _TWO_GAUGES: Final = 12.0  # kPa: two readings of it, 90 %
 _SURELY: Final = 1.414  # 99 % over 95 % on one side: a sound tank that is called fallen costs a new one
 _KEPT: Final = 0.96  # of the air, by the estimate itself
 _KEPT_AT_LEAST: Final = 0.9  # of the air, by the low end of its interval
+_LEAST_LEFT: Final = 35.0
+"""Charge [kPa gauge], about 5 psi, below which an estimate cannot tell what was left from a tank without air: both
+hold about the air of a room. No line is that low (common practice, no source)."""
 _FRESH: Final = DAY  # s before its end: a watch needs an estimate that is no older
 _BLIND_SHARE: Final = 0.5
 
@@ -58,6 +61,7 @@ class Reason(StrEnum):
     NO_ESTIMATE = "no_estimate"
     FEW_WINDOWS = "few_windows"
     UNSURE = "unsure"
+    TOO_LITTLE = "too_little"
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,6 +204,9 @@ class _Week:
         """Return what is missing for a proof that the charge has held, None if nothing is."""
         if self._explained(self.until) is not None:
             return Reason.EXPLAINED
+        falling = any(one.fault in _FALLING and _stands(one, self.until) for one in self.findings)
+        if falling or (self.visit.precharge or 0.0) / KPA < _LEAST_LEFT:
+            return Reason.TOO_LITTLE  # what a tank without air keeps is no repair
         if self.blind > _BLIND_SHARE * (self.until - self.visit.time):
             return Reason.BLIND
         if not self.estimates or self.estimates[-1].time < self.until - _FRESH:

@@ -56,6 +56,10 @@ def missing(watch: Watched, speaker: Speaker) -> str:
     said = {
         Reason.NO_CHARGE: "The visit did not note the charge that it left.",
         Reason.BLIND: f"For {watch.blind / DAY:.1f} of {watch.days} days nothing could be seen of the tank.",
+        Reason.TOO_LITTLE: (
+            "The visit left too little air for this line, or the tank is known to be low on air: no repair that "
+            "could hold."
+        ),
         Reason.EXPLAINED: f"Another fault bends or hides what is seen of the tank: {_fault(watch)}.",
         Reason.NO_ESTIMATE: "There is no estimate of the last day: no readings, or none that tell of the tank.",
         Reason.FEW_WINDOWS: (

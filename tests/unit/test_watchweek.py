@@ -90,9 +90,22 @@ def test_one_certain_estimate_is_enough_where_the_analysis_says_so_too() -> None
     assert at(2.0, report(series, (before,))).state is WatchState.RUNNING
 
 
-def test_a_low_charge_that_was_left_so_is_no_fall() -> None:
-    low = finding(Fault.AIR_CHARGE_LOW, THEN + DAY)
-    assert at(7.0, report(estimates(lambda day: 398.0), (low,))).state is WatchState.HELD
+@pytest.mark.parametrize("fault", [Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST])
+def test_a_low_charge_that_was_left_so_is_no_fall_and_no_repair(fault: Fault) -> None:
+    low = finding(fault, THEN + DAY)
+    one = at(7.0, report(estimates(lambda day: 398.0), (low,)))
+    assert (one.state, one.reason) == (WatchState.UNPROVABLE, Reason.TOO_LITTLE)
+    over = replace(low, ended=THEN + 2 * DAY)
+    assert at(7.0, report(estimates(lambda day: 398.0), (over,))).state is WatchState.HELD
+
+
+@pytest.mark.parametrize("left", [0.0, 3.5, 30.0])
+def test_a_tank_that_was_left_without_air_is_never_called_held(left: float) -> None:
+    """An honest visitor at a torn tank notes what the gauge shows: nothing."""
+    empty = Visit(THEN, VisitAction.REFILLED, precharge=left * 1000.0, supply=4e5)
+    told = report(estimates(lambda day: left, half=0.2))
+    (one,) = watches(SITE, [empty], told, THEN + 8 * DAY)
+    assert (one.state, one.reason) == (WatchState.UNPROVABLE, Reason.TOO_LITTLE)
 
 
 @pytest.mark.parametrize(
