@@ -7,16 +7,22 @@ from dataclasses import replace
 from typing import Final, NamedTuple
 
 from monitor.diagnosis.faults import Fault, Finding
+from monitor.diagnosis.rationale import rationale_of
 from monitor.service.ports import Event
 
 DAY: Final = 86400.0
 
 
 class Outcome(NamedTuple):
-    """A finding to write down; ``loud``: people are told."""
+    """A finding to write down; ``loud``: people are told.
+
+    ``replaces``: what stands in the store in its place, the same fault with another date, as ended now in case that
+    it cannot be redated.
+    """
 
     finding: Finding
     loud: bool
+    replaces: Finding | None = None
 
 
 def outcomes(changed: Sequence[Finding]) -> list[Outcome]:
@@ -36,20 +42,29 @@ def reconcile(found: Sequence[Finding], known: Sequence[Event], reached: float) 
     was raised later it knows nothing, and leaves it as it is. Replay and store differ after a crash between
     two writes, after late readings, and when the site file or this program changed. People are told of what
     stands and is new, and of what ended and stood; not of old history seen with new eyes, nor twice of a
-    fault that merely got another date.
+    fault that merely got another date: its event stays the same, unless somebody must act today only now.
     """
     latest = {_key(finding): finding for finding in found}
     open_keys = {_key(event.finding) for event in known}
     unseen = [event.finding for event in known if _key(event.finding) not in latest]
     orphans = [finding for finding in unseen if finding.raised <= reached]
-    redated = {finding.fault for finding in orphans}
     standing = {finding.fault for finding in latest.values() if finding.ended is None}
+    new = {finding.fault for key, finding in latest.items() if finding.ended is None and key not in open_keys}
+    redated = {old.fault: old for old in reversed(orphans) if old.fault in new}
     raised = {finding.raised for finding in latest.values()}
-    found_out = [Outcome(replace(old, ended=reached), old.fault not in standing) for old in orphans]
+    found_out = [
+        Outcome(replace(old, ended=reached), old.fault not in standing)
+        for old in orphans
+        if redated.get(old.fault) is not old
+    ]
     for key, finding in latest.items():
         recent = finding.raised > reached - DAY
-        if finding.ended is None:
-            found_out.append(Outcome(finding, finding.fault not in redated))
+        old = redated.get(finding.fault) if finding.ended is None and key not in open_keys else None
+        if old is not None:
+            graver = rationale_of(finding).urgent and not rationale_of(old).urgent
+            found_out.append(Outcome(finding, graver, replace(old, ended=reached)))
+        elif finding.ended is None:
+            found_out.append(Outcome(finding, loud=True))
         else:
             gave_way = finding.ended in raised
             found_out.append(Outcome(replace(finding, ended=None), recent and not gave_way))

@@ -448,6 +448,14 @@ class Store(Protocol):
         None, and nothing changed, where there is no such event or nothing new.
         """
 
+    def redate_event(
+        self, site: str, old: Finding, finding: Finding, alerts: Mapping[str, Alert]
+    ) -> Event | None:
+        """Give the active event of ``old`` the finding in its place, raised at another time; all else stays.
+
+        None, and nothing changed, where ``old`` has no active event, or ``finding`` has one of its own.
+        """
+
     def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark the event of this finding as returned to normal; None if unknown or ended already."""
 

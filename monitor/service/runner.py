@@ -297,6 +297,14 @@ class Runner:
     def _record(self, site: Site, outcome: Outcome) -> None:
         finding = outcome.finding
         alerts = self._compose(site, finding) if outcome.loud else {}
+        if outcome.replaces is not None:
+            event = self._store.redate_event(site.id, outcome.replaces, finding, alerts)
+            if event is not None:
+                LOG.info(
+                    "event %d redated at %s: %s", event.number, site.id, finding.fault, extra=_named(event)
+                )
+                return
+            self._store.end_event(site.id, outcome.replaces, {})
         if finding.ended is None:
             event = self._store.raise_event(site.id, finding, alerts)
             if event is not None:

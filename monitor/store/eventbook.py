@@ -28,6 +28,13 @@ class EventBook:
         with self._database.write() as db:
             return events.amend_event(db, site, finding, alerts)
 
+    def redate_event(
+        self, site: str, old: Finding, finding: Finding, alerts: Mapping[str, Alert]
+    ) -> Event | None:
+        """Give the active event of ``old`` the finding in its place; None where that cannot be."""
+        with self._database.write() as db:
+            return events.redate_event(db, site, old, finding, alerts)
+
     def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark the event of this finding as returned to normal; None if unknown or ended already."""
         with self._database.write() as db:

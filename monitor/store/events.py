@@ -69,6 +69,30 @@ def amend_event(
     return after
 
 
+def redate_event(
+    db: apsw.Connection, site: str, old: Finding, finding: Finding, alerts: Mapping[str, Alert]
+) -> Event | None:
+    """Put a finding with another date in the place of an active event's; who has seen it and was told of it stays.
+
+    None where there is no such event, or the finding has one of its own.
+    """
+    event = _known(db, site, old)
+    if event is None or not event.state.active or _known(db, site, finding) is not None:
+        return None
+    db.execute(
+        "UPDATE event SET raised_us = ?, finding = ? WHERE number = ?",
+        (microseconds(finding.raised), eventrows.encode(finding), event.number),
+    )
+    why = "found to have been raised at another time"
+    eventrows.audit(
+        db, event.number, EventChange(finding.raised, event.state, event.state, SERVICE, why, Act.AMENDED)
+    )
+    after = eventrows.one(db, event.number)
+    if after is not None:
+        tell(db, after, alerts)
+    return after
+
+
 def return_event(
     db: apsw.Connection, site: str, finding: Finding, alerts: Mapping[str, Alert]
 ) -> Event | None:

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from monitor.estimation.samples import Samples
 from monitor.readings import Point, Reading, Rejected
 from monitor.service import pipeline, runner
 from monitor.service.desk import Desk
-from monitor.service.outcomes import outcomes, reconcile
+from monitor.service.outcomes import Outcome, outcomes, reconcile
 from monitor.service.ports import NOTHING, Alert, Committed, Event, EventState, Message, SourceHealth
 from monitor.service.rebuild import Rebuild
 from monitor.service.runner import Runner
@@ -379,8 +380,11 @@ def test_in_accelerated_time_no_site_is_told_the_time(path: Path) -> None:
 
 def test_a_fault_that_gives_way_to_a_graver_one_ends_without_a_word() -> None:
     low, lost = finding(0, ended=90), finding(90, fault=Fault.AIR_CUSHION_LOST)
-    assert outcomes([low, lost]) == [(low, False), (lost, True)]
-    assert outcomes([finding(0, ended=80), lost]) == [(finding(0, ended=80), True), (lost, True)]
+    assert outcomes([low, lost]) == [Outcome(low, False), Outcome(lost, True)]
+    assert outcomes([finding(0, ended=80), lost]) == [
+        Outcome(finding(0, ended=80), True),
+        Outcome(lost, True),
+    ]
     assert [one.loud for one in reconcile([low, lost], [event(finding(0))], 100)] == [False, False, True]
 
 
@@ -400,11 +404,11 @@ def test_an_event_that_a_replay_sees_end_ends_aloud() -> None:
 
 def test_a_fault_that_only_got_another_date_is_not_told_twice() -> None:
     found = reconcile([finding(7)], [event(finding(0))], 60)
-    assert found == [(finding(0, ended=60), False), (finding(7), False)]
+    assert found == [Outcome(finding(7), loud=False, replaces=finding(0, ended=60))]
 
 
 def test_an_event_that_a_replay_no_longer_finds_ends_aloud() -> None:
-    assert reconcile([], [event(finding(0))], 60) == [(finding(0, ended=60), True)]
+    assert reconcile([], [event(finding(0))], 60) == [Outcome(finding(0, ended=60), True)]
 
 
 def test_an_event_that_was_raised_after_all_that_a_replay_saw_is_left_standing() -> None:
@@ -458,6 +462,31 @@ def test_a_site_whose_pressure_alone_falls_silent_is_blind(tmp_path: Path) -> No
     assert [(one.fault, one.raised, one.ended) for one in found] == [(Fault.BLIND, DAY, None)]
     store.raise_event("a", found[0], {})
     again = rebuilt(store)
-    assert again.outcomes == [(found[0], True)]
+    assert again.outcomes == [Outcome(found[0], True)]
     assert again.pipeline.tick(2 * DAY) == []
+    store.close()
+
+
+def test_a_fault_with_another_date_stays_the_event_that_people_know() -> None:
+    seen = reconcile([finding(7)], [event(finding(0))], 60)
+    assert seen == [Outcome(finding(7), loud=False, replaces=finding(0, ended=60))]
+    # Only now somebody has to be there today: that is news.
+    urgent = replace(finding(7), evidence={"relief_discharging_since": 8.0})
+    assert [one.loud for one in reconcile([urgent], [event(finding(0))], 60)] == [True]
+
+
+def test_a_redated_event_keeps_its_number_its_acknowledgement_and_what_is_owed(path: Path) -> None:
+    store = SqliteStore(path)
+    first = store.raise_event("a", finding(100), compose(SITE, finding(100)))
+    assert first is not None
+    store.acknowledge_event(first.number, "Ada", 120.0)
+    moved = store.redate_event("a", finding(100, ended=200), finding(50), {})
+    assert moved is not None
+    assert (moved.number, moved.state) == (first.number, EventState.ACTIVE_ACKNOWLEDGED)
+    assert [one.finding for one in store.events("a")] == [finding(50)]
+    assert titles(store) == ["raised"]
+    assert store.redate_event("a", finding(100, ended=200), finding(50), {}) is None
+    ended = store.end_event("a", finding(50, ended=300), compose(SITE, finding(50, ended=300)))
+    assert ended is not None
+    assert ended.number == first.number
     store.close()

@@ -39,6 +39,13 @@ class CopiedStore(SqliteStore):
         with self._ledger.owing_events(site):
             return super().amend_event(site, finding, alerts)
 
+    def redate_event(
+        self, site: str, old: Finding, finding: Finding, alerts: Mapping[str, Alert]
+    ) -> Event | None:
+        """Mark, then redate the event."""
+        with self._ledger.owing_events(site):
+            return super().redate_event(site, old, finding, alerts)
+
     def end_event(self, site: str, finding: Finding, alerts: Mapping[str, Alert]) -> Event | None:
         """Mark, then end the event."""
         with self._ledger.owing_events(site):
