@@ -102,6 +102,7 @@ def _text(jobs: Sequence[Job], sites: int, now: float) -> Iterator[str]:
             ("Do", job.row.do),
             ("Why", job.row.why),
             ("Bring", "; ".join(job.bring)),
+            ("Mind", " ".join(job.cautions)),
             ("Events", ", ".join(map(str, job.events))),
         ):
             if told:

@@ -51,7 +51,11 @@ def situation(
 def first_fault(report: Report) -> Fault | NoFault:
     """Return the fault that comes first of those that stand: what is urgent, what is grave, what came first."""
     standing = [one for one in report.findings if one.ended is None]
-    return min(standing, key=_rank).fault if standing else NONE
+    if not standing:
+        return NONE
+    first = min(standing, key=_rank)
+    # A lost cushion whose relief valve discharges is one finding; the valve comes before all else.
+    return Fault.RELIEF_DISCHARGING if rationale_of(first).urgent else first.fault
 
 
 def target_charge(site: Site, visit: Visit | None, report: Report) -> float | None:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.diagnosis.advice import Advice, Row
 from monitor.diagnosis.faults import Fault, Finding, Severity
-from monitor.diagnosis.rationale import rationale_of
+from monitor.diagnosis.rationale import LICENSED, rationale_of
 from monitor.diagnosis.timings import respond_within
 from monitor.diagnosis.watchweek import WEEK
 from monitor.service.followup import advice_of
@@ -20,6 +20,7 @@ from monitor.units import from_si
 AT_HOME: Final = frozenset({Advice.WAIT, Advice.NOTHING})
 """What is done by waiting: no reason to drive."""
 
+_OF_THE_TANK: Final = frozenset({Fault.AIR_CHARGE_LOW, Fault.AIR_CUSHION_LOST})
 _RANK: Final = {Severity.HIGH: 0, Severity.MEDIUM: 1, Severity.LOW: 2}
 _GAUGE: Final = ("pressure gauge for the air valve", "pressure gauge for the line, with a hose connection")
 _PUMP: Final = (*_GAUGE, "air pump", "valve core and cap", "soapy water and brush")
@@ -61,6 +62,7 @@ class Job:
     since: float | None
     due: float | None
     bring: tuple[str, ...]
+    cautions: tuple[str, ...]
     events: tuple[int, ...]
 
     @property
@@ -90,6 +92,10 @@ def _job(view: SiteView, now: float, length: float) -> Job:
         (one for one in view.report.findings if one.ended is None),
         key=lambda one: (_RANK[one.severity], one.raised),
     )
+    active = [event for event in view.events if event.state.active and event.finding.ended is None]
+    # The event's own date: an analysis that is done anew may date its beginning differently from what people heard.
+    told = {event.finding.fault: event.finding.raised for event in active}
+    standing = [replace(one, raised=told.get(one.fault, one.raised)) for one in standing]
     waits = row.advice in AT_HOME
     return Job(
         site=view.site,
@@ -99,12 +105,9 @@ def _job(view: SiteView, now: float, length: float) -> Job:
         urgent=any(rationale_of(one).urgent for one in standing),
         since=min((one.raised for one in standing), default=None),
         due=None if waits else _due(view, standing),
-        bring=tuple(_bring(view.site, row.advice)),
-        events=tuple(
-            sorted(
-                event.number for event in view.events if event.finding.ended is None and event.state.active
-            )
-        ),
+        bring=tuple(_bring(view.site, row.advice, standing)),
+        cautions=tuple(_cautions(standing)),
+        events=tuple(sorted(event.number for event in active)),
     )
 
 
@@ -116,7 +119,15 @@ def _due(view: SiteView, standing: Sequence[Finding]) -> float | None:
     return min(ends, default=None)
 
 
-def _bring(site: Site, advice: Advice) -> Iterable[str]:
+def _cautions(standing: Sequence[Finding]) -> Iterable[str]:
+    """Return what the gravest fault warns of and what holds for any work on it; without one, what holds always."""
+    if not standing:
+        return (LICENSED,)
+    about = rationale_of(standing[0])
+    return (*about.cautions, *about.general)
+
+
+def _bring(site: Site, advice: Advice, standing: Sequence[Finding]) -> Iterable[str]:
     volume = None if site.tank_volume is None else from_si(site.tank_volume, "L", "volume")
     if advice is Advice.REPLACE:
         size = "no smaller than the present one" if volume is None else f"of {volume:.3g} L or more"
@@ -125,3 +136,5 @@ def _bring(site: Site, advice: Advice) -> Iterable[str]:
         size = "larger than the present one" if volume is None else f"larger than {volume:.3g} L"
         yield f"expansion tank {size}: cushionwatch size --site says how large"
     yield from BRING[advice]
+    if advice is Advice.CALL and any(one.fault in _OF_THE_TANK for one in standing):
+        yield from _PUMP

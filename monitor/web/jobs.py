@@ -18,7 +18,7 @@ from monitor.web.visits.words import ADVICE
 
 COLUMNS: Final = (
     "order", "site", "name", "customer", "address", "due", "urgent", "severity", "advice", "do", "why", "faults",
-    "since", "bring", "supply_kpa", "precharge_kpa", "tank_litres", "events",
+    "since", "bring", "cautions", "supply_kpa", "precharge_kpa", "tank_litres", "events",
 )  # fmt: skip
 """Heads of the table, and names in JSON."""
 
@@ -44,6 +44,7 @@ def as_rows(jobs: Iterable[Job]) -> list[dict[str, Any]]:
             "faults": [fault.value for fault in job.faults],
             "since": rfc3339(job.since),
             "bring": list(job.bring),
+            "cautions": list(job.cautions),
             "supply_kpa": number(job.site.supply and job.site.supply / KPA),
             "precharge_kpa": number(job.site.precharge and job.site.precharge / KPA),
             "tank_litres": number(job.site.tank_volume and job.site.tank_volume * 1000.0),
@@ -99,7 +100,7 @@ def _entry(job: Job, due: float, now: float) -> Event:
         lines.append(f"Bring: {'; '.join(job.bring)}")
     if job.events:
         lines.append(f"Events: {', '.join(map(str, job.events))}")
-    lines.append("Local codes decide what may be changed and by whom.")
+    lines += [f"Caution: {text}" for text in job.cautions]
     entry.add("description", "\n".join(lines))
     entry.add("categories", [job.row.advice.value])
     entry.add("priority", 1 if job.urgent else 5)

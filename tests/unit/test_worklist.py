@@ -69,6 +69,26 @@ def test_each_advice_that_needs_a_visit_says_what_to_bring() -> None:
     assert job.bring[0].startswith("expansion tank larger than 8 L")
 
 
+def test_a_relief_valve_that_discharges_comes_before_the_tank() -> None:
+    lost = replace(
+        finding(Fault.AIR_CUSHION_LOST, severity=Severity.HIGH), evidence={"relief_discharging_since": T0}
+    )
+    (job,) = work_list([view("a", lost)], T0)
+    assert (job.row.advice, job.urgent) == (Advice.CALL, True)
+    assert job.cautions[0].startswith("Never plug, cap or shut off a relief valve")
+    assert "air pump" in job.bring
+    feed = as_calendar([job], T0).replace(b"\r\n ", b"").decode()
+    assert "Caution: Never plug" in feed
+    assert "URGENT: a: Call licensed help now" in feed
+
+
+def test_dates_are_those_of_the_event_that_people_heard_of() -> None:
+    seen = view("a", finding(Fault.AIR_CUSHION_LOST, T0))
+    anew = replace(seen.report, findings=(finding(Fault.AIR_CUSHION_LOST, T0 - 3 * DAY),))
+    (job,) = work_list([replace(seen, report=anew)], T0)
+    assert (job.since, job.due) == (T0, T0 + 2 * DAY)
+
+
 def test_the_table_runs_no_formula_and_has_a_line_for_each_job() -> None:
     jobs = work_list([view("a", finding(Fault.WATER_LOSS), name="=1+1", customer="@x", address="a\nb")], T0)
     (row,) = csv.DictReader(io.StringIO(as_csv(jobs)))
