@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import cache
 from typing import Any, Final
 
 import apsw
 import msgspec
 
 from monitor.diagnosis.faults import Finding
-from monitor.errors import StoreError
 from monitor.readings import Point
 from monitor.service.lifecycle import covers, silence
 from monitor.service.lifecycle_acts import Done
 from monitor.service.lifecycle_records import Act, OutOfService, Shelf
 from monitor.service.ports import Event, EventChange, EventState
 from monitor.store import outbox
+
+LOG = logging.getLogger("cushionwatch.store")
 
 EVENT: Final = (
     "SELECT e.number, e.site, e.finding, e.state, e.explained_by, e.raises, e.held, "
@@ -29,15 +32,21 @@ _OUT: Final = (
 
 
 def select(db: apsw.Connection, where: str, values: object = ()) -> list[Event]:
-    """Return the events of a condition and an order, in SQL on ``e``."""
+    """Return the events of a condition and an order, in SQL on ``e``; one that cannot be read is left out."""
     rows: Iterable[tuple[Any, ...]] = db.execute(f"{EVENT} {where}", values)  # type: ignore[arg-type]
-    found = [_event(row) for row in rows]
+    found = [event for row in rows if (event := _read(db.filename, row)) is not None]
     outs = select_outs(db) if any(event.state.active for event in found) else []
     return [_placed(event, outs) for event in found]
 
 
+_MOST_NUMBER: Final = 1 << 63
+"""Beyond what a database counts."""
+
+
 def one(db: apsw.Connection, number: int) -> Event | None:
-    """Return an event by its number."""
+    """Return an event by its number; None where there is none, and for a number that none can have."""
+    if not 0 < number < _MOST_NUMBER:
+        return None
     return next(iter(select(db, "WHERE e.number = ?", (number,))), None)
 
 
@@ -121,13 +130,26 @@ def encode(finding: Finding) -> str:
 def _event(row: tuple[Any, ...]) -> Event:
     number, site, finding, state, cause, raises, held, since, until, who, why, urgent = row
     shelf = None if since is None else Shelf(since, until, who, why, bool(urgent))
+    found = msgspec.json.decode(finding, type=Finding)
+    return Event(number, site, found, EventState(state), shelf, cause, None, raises, bool(held))
+
+
+def _read(file: str, row: tuple[Any, ...]) -> Event | None:
+    """Return the event of a row; None for one that cannot be read: it must not stop all others for ever."""
     try:
-        found = msgspec.json.decode(finding, type=Finding)
-        return Event(number, site, found, EventState(state), shelf, cause, None, raises, bool(held))
-    except ValueError as error:
-        raise StoreError(
-            f"event {number} in the store cannot be read ({error}): was it written by another version?"
-        ) from error
+        return _event(row)
+    except (TypeError, ValueError) as error:
+        _tell(file, row[0], row[1], str(error))
+        return None
+
+
+@cache  # told once: the row is met at every step
+def _tell(file: str, number: int, site: str, why: str) -> None:
+    LOG.error(
+        "event %d of site %s in %s cannot be read (%s) and is left out; all else works on. "
+        "`cushionwatch restore` brings a backup back, the service stopped",
+        number, site, file, why,
+    )  # fmt: skip
 
 
 def _placed(event: Event, outs: Iterable[OutOfService]) -> Event:
