@@ -82,8 +82,9 @@ class Receipts:
             )  # fmt: skip
         for device in committed.restart:
             self._lines.warn(
-                now, f"device {device!r}: numbers that had come came again with a later time, and were left out as "
-                "repeats; where it starts to count anew it must name another boot",
+                now, f"device {device!r}: it counts anew within one boot: numbers that had come came again with "
+                "another time; its readings go by their own times, and those without one are left out as repeats; "
+                "where it starts to count anew it must name another boot",
             )  # fmt: skip
         for device in committed.untracked:
             self._lines.warn(

@@ -9,7 +9,7 @@ they would hide behind those that have their times, or mix with them.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, NamedTuple
 
@@ -17,6 +17,7 @@ import apsw
 
 from monitor.readings import Reading
 from monitor.service.ports import SetBack
+from monitor.store import sealed
 from monitor.store.numbering import Boot
 from monitor.store.peaks import NO_PEAK, Peak, Peaks, highest_missing
 from monitor.store.tables import microseconds, seconds
@@ -140,14 +141,51 @@ def _noted(db: apsw.Connection, boot: Boot, falls: Sequence[_Fall]) -> list[SetB
     return new
 
 
-def restarted(
-    db: apsw.Connection, boots: Sequence[Boot], repeated: Mapping[tuple[int, int], int]
-) -> list[str]:
-    """Return the devices whose repeats (by boot and series: newest time [us]) are later than all that they told.
+class ToldAt(NamedTuple):
+    """What a number of a boot said of one instant [us] of a series."""
 
-    A message that is handed over again has the time that it had; one with a later time is another message.
+    numbering: int
+    series: int
+    number: int
+    time_us: int
+
+
+def untold(db: apsw.Connection, rows: Mapping[int, ToldAt]) -> dict[int, ToldAt]:
+    """Return those of which neither the readings nor the retold ones know; what is older than is kept is known."""
+    raw_from = sealed.mark(db, sealed.RAW_FROM) * sealed.HOUR_US
+    asked = [(told.series, told.time_us, 0.0) for told in rows.values() if told.time_us >= raw_from]
+    unsealed = {(series, time_us) for series, time_us, _ in sealed.unknown(db, asked)}
+    found = {}
+    for place, told in rows.items():
+        if (told.series, told.time_us) in unsealed:
+            known = db.execute(
+                "SELECT 1 FROM reading WHERE series = :series AND time_us = :time UNION ALL "
+                "SELECT 1 FROM retold AS r JOIN numbering AS n ON n.device = r.device AND n.boot = r.boot "
+                "WHERE r.series = :series AND r.time_us = :time AND r.number = :number AND n.id = :numbering",
+                {
+                    "series": told.series,
+                    "time": told.time_us,
+                    "number": told.number,
+                    "numbering": told.numbering,
+                },
+            ).fetchone()
+            if known is None:
+                found[place] = told
+    return found
+
+
+def restarted(
+    db: apsw.Connection,
+    boots: Sequence[Boot],
+    repeated: Mapping[tuple[int, int], int],
+    anew: Collection[int],
+) -> list[str]:
+    """Return the devices that count anew within a boot: those of the boots ``anew``, and those by their repeats.
+
+    A message that is handed over again has the time that it had; one with a later time is another message. So
+    repeats (by boot and series: newest time [us]) that are later than all that was told show it too.
     """
-    found = set()
+    found = {boot.device for boot in boots if boot.id in anew}
     for boot in boots:
         newest: Iterable[Any] = db.execute("SELECT series, peak_us FROM told WHERE numbering = ?", (boot.id,))
         if any(repeated.get((boot.id, series), -1) > peak_us for series, peak_us in newest):

@@ -14,7 +14,7 @@ import apsw
 from monitor.readings import Origin, Reading, Rejected
 from monitor.service.ports import Gap, SetBack
 from monitor.store import clocks, numbering
-from monitor.store.clocks import Sample
+from monitor.store.clocks import Sample, ToldAt
 from monitor.store.numbering import Boot, Boots
 from monitor.store.tables import microseconds, series_number
 from monitor.store.taken import Known, Taken, lane_of
@@ -60,6 +60,10 @@ class _Intake:
         self._plain: list[Reading] = []
         self._new: dict[int, tuple[Boot, Sample, int]] = {}
         """Readings with a new number, by their place in ``_plain``."""
+        self._told_now: set[ToldAt] = set()
+        """What this batch has told with a number that is new."""
+        self._again: dict[int, ToldAt] = {}
+        """Readings with a time of their own and a number that has come, by their place in ``_plain``."""
         self._repeated: dict[tuple[int, int], int] = {}
         """Newest time [us] of readings whose number has come before, by boot and series."""
 
@@ -70,7 +74,11 @@ class _Intake:
         return not known or any(found is not Known.TAKEN for found in known)
 
     def take(self, reading: Reading) -> None:
-        """Note the number of a reading, and keep the reading unless that number has come before."""
+        """Note the number of a reading, and keep the reading unless that number has come before.
+
+        A message that comes again has the time that it had. A number that has come is therefore looked at again
+        where the device gave it a time of its own: with another time it is another message.
+        """
         origin = reading.origin
         if origin is not None:
             name = (reading.site, reading.point.value)
@@ -78,12 +86,16 @@ class _Intake:
                 self._series[name] = series_number(self._db, *name)
             series = self._series[name]
             boot, known = self._note(origin, lane_of(origin.topic) if origin.topic else series)
+            time_us = microseconds(reading.time)
             if boot is not None and known is Known.TAKEN:
-                place = (boot.id, series)
-                self._repeated[place] = max(self._repeated.get(place, -1), microseconds(reading.time))
-                return
+                if reading.time == origin.heard:  # stamped by its arrival
+                    place = (boot.id, series)
+                    self._repeated[place] = max(self._repeated.get(place, -1), time_us)
+                    return
+                self._again[len(self._plain)] = ToldAt(boot.id, series, origin.sequence, time_us)
             if boot is not None and known is Known.NEW:
-                sample = Sample(origin.sequence, microseconds(reading.time), reading)
+                self._told_now.add(ToldAt(boot.id, series, origin.sequence, time_us))
+                sample = Sample(origin.sequence, time_us, reading)
                 self._new[len(self._plain)] = (boot, sample, series)
         self._plain.append(reading)
 
@@ -101,9 +113,15 @@ class _Intake:
             sifted.gaps += opened
             sifted.set_backs += steps
             again |= {id(sample) for sample in retold}
-        sifted.restart = clocks.restarted(self._db, self._boots.all(), self._repeated)
+        anew = {place: told for place, told in self._again.items() if told not in self._told_now}
+        anew = clocks.untold(self._db, anew)
+        sifted.restart = clocks.restarted(
+            self._db, self._boots.all(), self._repeated, {told.numbering for told in anew.values()}
+        )
         sifted.devices = sorted({boot.device for boot in self._boots.all()})
         for place, reading in enumerate(self._plain):
+            if place in self._again and place not in anew:
+                continue
             found = self._new.get(place)
             if found is not None and id(found[1]) in again:
                 sifted.retold.append((found[2], reading))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -70,7 +71,9 @@ def gaps(store: SqliteStore) -> list[tuple[int, int, str]]:
     return sorted((gap.first, gap.last, gap.state.value) for gap in store.gaps())
 
 
-def test_a_number_that_comes_again_is_dropped_whatever_its_stamp(store: SqliteStore) -> None:
+def test_a_number_that_comes_again_is_dropped_where_it_has_the_time_of_its_arrival(
+    store: SqliteStore,
+) -> None:
     first = [reading(1, 10.0), reading(2, 20.0)]
     assert list(store.commit(first, []).new) == first
     assert store.commit([reading(2, 25.0, 9.0), reading(1, 10.0)], []).new == []
@@ -84,6 +87,58 @@ def test_a_device_that_starts_to_count_anew_in_one_boot_is_told_of(store: Sqlite
     assert store.commit([reading(2, 20.0, heard=60.0)], []).restart == []
     assert store.commit([reading(1, 60.0), reading(2, 70.0)], []).restart == ["pump"]
     assert store.commit([reading(1, 60.0, boot="b"), reading(2, 70.0, boot="b")], []).restart == []
+
+
+def test_a_device_that_counts_anew_in_one_boot_loses_nothing_that_has_a_time_of_its_own(
+    store: SqliteStore,
+) -> None:
+    first = [reading(number, 10.0 * number, heard=1000.0 + number) for number in range(1, 101)]
+    second = [reading(number, 5000.0 + 10.0 * number, 2.0, heard=9000.0 + number) for number in range(1, 101)]
+    store.commit(first, [])
+    committed = store.commit([replace(first[3], origin=origin_at(first[3], 8000.0)), *second], [])
+    assert (list(committed.new), committed.restart) == (second, ["pump"])
+    later = [replace(row, origin=origin_at(row, 9999.0)) for row in (*first, *second)]
+    again = store.commit(later, [])
+    assert (again.new, again.retold, again.restart, store.rejected_count()) == ([], 0, [], 0)
+    assert len(stored(store)) == 200
+    tidy(store, Keep())
+    assert store.commit(later, []).new == []
+    tail = [reading(number, 5000.0 + 10.0 * number, heard=9999.0) for number in range(101, 104)]
+    assert list(store.commit(tail, []).new) == tail
+
+
+def test_what_went_to_the_retold_stays_a_repeat_when_it_comes_again(store: SqliteStore) -> None:
+    """One by the number before it, one whose stamp another boot has; in one batch with their repeats."""
+    store.commit([reading(1, 50.0, boot="b", heard=90.0)], [])
+    rows = [reading(1, 100.0, heard=110.0), reading(2, 60.0, 2.0, heard=111.0)]
+    rows += [reading(3, 50.0, 2.0, heard=112.0)]
+    again = [replace(row, origin=origin_at(row, 200.0)) for row in rows]
+    committed = store.commit([*rows, *again], [])
+    assert (len(committed.new), committed.retold, committed.restart) == (1, 2, [])
+    committed = store.commit([replace(row, origin=origin_at(row, 300.0)) for row in rows], [])
+    assert (committed.new, committed.retold, committed.restart) == ([], 0, [])
+    assert [number for number, _, _ in retold(store)] == [2, 3]
+
+
+def test_a_refusal_with_a_number_that_has_come_is_not_listed_again_by_its_time(store: SqliteStore) -> None:
+    store.commit([reading(1, 10.0, heard=20.0)], [refusal(2, 30.0)])
+    store.commit([], [refusal(2, 99.0)])
+    assert store.rejected_count() == 1
+
+
+def origin_at(row: Reading, heard: float) -> Origin:
+    """Return the origin of a reading as it is when its message is handed over again."""
+    assert row.origin is not None
+    return row.origin._replace(heard=T0 + heard)
+
+
+def test_what_is_older_than_it_is_kept_stays_a_repeat(store: SqliteStore) -> None:
+    row = reading(1, 100.0, heard=110.0)
+    store.commit([row, reading(2, 40 * DAY)], [])
+    tidy(store, Keep(readings=30 * DAY))
+    committed = store.commit([replace(row, origin=origin_at(row, 40 * DAY + 1.0))], [])
+    assert (committed.new, committed.restart) == ([], [])
+    assert [time for time, _ in stored(store)] == [40 * DAY]
 
 
 def test_a_message_handed_over_twice_within_one_batch_counts_once(store: SqliteStore) -> None:
@@ -332,7 +387,7 @@ def test_invented_devices_do_not_drive_out_those_that_are_heard(
     assert len(committed.new) == 20  # stored by their stamps all the same
     assert len(committed.untracked) == 16
     assert store.numbering_counts().devices == 5
-    assert store.commit([reading(1, 11.0, heard=50.0)], []).new == []
+    assert store.commit([reading(1, 11.0)], []).new == []
     # After a week of silence there is room for a device that speaks.
     late = reading(1, 8 * DAY, device="fresh")
     assert store.commit([late], []).untracked == []
@@ -387,7 +442,8 @@ def test_old_numbers_are_forgotten_and_go_by_their_stamp(
     assert store.commit([reading(1, 1.0, heard=1e6)], []).new == []  # its stamp is known
     assert store.retold("mill-3", Point.PRESSURE) == []
     assert len(store.commit([reading(2, 2.0, heard=1e6)], []).new) == 1
-    assert store.commit([reading(numbers[-1], 77777.0, heard=1e6)], []).new == []
+    assert store.commit([reading(numbers[-1], numbers[-1], heard=1e6)], []).new == []
+    assert store.commit([reading(numbers[-1], 77777.0)], []).new == []
 
 
 @pytest.mark.parametrize("number", [0, 2**63 - 1])
@@ -468,7 +524,7 @@ def test_a_store_with_a_copy_takes_each_number_once_too(tmp_path: Path) -> None:
     ledger = Ledger(tmp_path / "ledger.db")
     store = CopiedStore(tmp_path / "store.db", ledger)
     assert len(store.commit([reading(1, 10.0), reading(3, 30.0)], []).new) == 2
-    assert store.commit([reading(1, 11.0, heard=40.0)], []).new == []
+    assert store.commit([reading(1, 10.0, heard=40.0)], []).new == []
     assert gaps(store) == [(2, 2, "open")]
     store.close()
     ledger.close()
