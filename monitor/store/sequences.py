@@ -16,7 +16,7 @@ from monitor.service.ports import Gap, SetBack
 from monitor.store import clocks, numbering
 from monitor.store.clocks import Sample, ToldAt
 from monitor.store.numbering import Boot, Boots
-from monitor.store.tables import microseconds, series_number
+from monitor.store.tables import microseconds, second_values, series_number
 from monitor.store.taken import Known, Taken, lane_of
 
 
@@ -140,15 +140,21 @@ class _Intake:
         return boot, self._taken.take(boot, lane, origin.sequence, origin.heard)
 
 
-def keep_apart(db: apsw.Connection, sifted: Sifted, new: Sequence[Reading]) -> int:
+def keep_apart(db: apsw.Connection, sifted: Sifted, new: Sequence[Reading]) -> tuple[int, list[Rejected]]:
     """Store the retold readings, and those whose stamp another number has already; return how many they are.
 
-    ``new`` are those of ``sifted.readings`` that were stored by their stamps.
+    ``new`` are those of ``sifted.readings`` that were stored by their stamps. Of the others, those that are a
+    second value of a time and not kept apart are returned as refused.
     """
-    hidden = _hidden(sifted, new) if len(new) < len(sifted.readings) else []
+    hidden: list[tuple[int, Reading]] = []
+    refused: list[Rejected] = []
+    if len(new) < len(sifted.readings):
+        hidden = _hidden(sifted, new)
+        kept = {id(reading) for reading in new} | {id(reading) for _, reading in hidden}
+        refused = second_values(db, [reading for reading in sifted.readings if id(reading) not in kept])
     rows = [*sifted.retold, *hidden]
     clocks.keep_retold(db, rows)
-    return len(rows)
+    return len(rows), refused
 
 
 def _hidden(sifted: Sifted, new: Sequence[Reading]) -> list[tuple[int, Reading]]:

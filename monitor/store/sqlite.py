@@ -68,10 +68,11 @@ class SqliteStore(EventBook):
     ) -> Committed:
         """Store readings and refused payloads; return the readings that were new.
 
-        The first value of a (site, point, time) stays; a repeat is ignored. What carries a number that has come
-        is ignored too, readings and refused payloads, and readings with another number and a time that was told
-        before are kept apart. A reading that no database can hold (not finite, no sensible time) joins the
-        refused payloads. What is new at a site and not later than ``analysed`` makes its analysis overdue.
+        The first value of a (site, point, time) stays; a repeat is ignored, and another value joins the refused
+        payloads. What carries a number that has come is ignored too, refused payloads and those readings that
+        have no other time of their own; readings with another number and a time that was told before are kept
+        apart. A reading that no database can hold (not finite, no sensible time) joins the refused payloads.
+        What is new at a site and not later than ``analysed`` makes its analysis overdue.
         """
         good = [reading for reading in readings if tables.storable(reading)]
         refused = [
@@ -82,10 +83,10 @@ class SqliteStore(EventBook):
             return Committed()
         with self._database.write() as db:
             sifted = sequences.sift(db, good, refused)
-            if sifted.rejected:
-                tables.insert_rejected(db, sifted.rejected, self._keep_rejected)
             new = tables.insert_readings(db, sifted.readings)
-            retold = sequences.keep_apart(db, sifted, new)
+            retold, second = sequences.keep_apart(db, sifted, new)
+            if sifted.rejected or second:
+                tables.insert_rejected(db, [*sifted.rejected, *second], self._keep_rejected)
             states.note_overdue(db, new, analysed)
         return Committed(
             new,

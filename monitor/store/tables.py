@@ -64,6 +64,43 @@ def insert_readings(db: apsw.Connection, readings: Sequence[Reading]) -> list[Re
     return [first[number, time_us] for number, time_us in added]
 
 
+def second_values(db: apsw.Connection, left: Sequence[Reading]) -> list[Rejected]:
+    """Return as refused what was not added because its time has another value; the same value is a repeat."""
+    series: dict[tuple[str, str], int] = {}
+    hours: dict[tuple[int, int], dict[int, float]] = {}
+    found: dict[tuple[int, int, float], Rejected] = {}
+    for reading in left:
+        point, time_us = reading.point.value, microseconds(reading.time)
+        if (reading.site, point) not in series:
+            series[reading.site, point] = series_number(db, reading.site, point)
+        number = series[reading.site, point]
+        row = db.execute(
+            "SELECT value FROM reading WHERE series = ? AND time_us = ?", (number, time_us)
+        ).fetchone()
+        if row is not None:
+            first = float(row[0])
+        else:
+            hour = (number, time_us // sealed.HOUR_US)
+            if hour not in hours:
+                start = hour[1] * sealed.HOUR_US
+                times, values = sealed.select_sealed(db, number, start, start + sealed.HOUR_US)
+                hours[hour] = dict(zip(times.tolist(), values.tolist(), strict=True))
+            first = hours[hour].get(time_us, reading.value)
+        if first != reading.value:
+            found.setdefault((number, time_us, reading.value), _second_value(reading, first))
+    return list(found.values())
+
+
+def _second_value(reading: Reading, first: float) -> Rejected:
+    return Rejected(
+        received=reading.origin.heard if reading.origin is not None else reading.time,
+        topic=f"{reading.site}/{reading.point}",
+        reason=f"a second value for one time stamp; the first, {first!r}, stays",
+        payload=repr(reading).encode(errors="backslashreplace"),
+        origin=reading.origin,
+    )
+
+
 def insert_rejected(db: apsw.Connection, rejected: Sequence[Rejected], keep: int) -> None:
     """Add refused payloads and drop the oldest beyond ``keep``."""
     db.executemany(

@@ -290,3 +290,18 @@ def test_a_long_span_is_cut_down_and_its_peak_and_dip_stay(store: SqliteStore) -
     assert few.tolist() == values[:500].tolist()
     assert few_times.size == 500
     assert store.readings_decimated("other", Point.PRESSURE, 0, math.inf, 500)[0].size == 0
+
+
+def test_a_second_value_for_one_time_is_refused_and_the_same_value_is_a_repeat(store: SqliteStore) -> None:
+    batch = pressures((10, 71.0), (10, 71.0), (10, 72.0), (20, 5.0))
+    assert list(store.commit(batch, []).new) == [batch[0], batch[3]]
+    store.commit(pressures((10, 71.0), (20, 6.0)), [refused(1)])
+    reason = "a second value for one time stamp; the first, {}, stays"
+    found = [(row.received - T0, row.topic, row.reason) for row in store.rejected(10)]
+    assert found == [
+        (20.0, "mill-3/pressure", reason.format(5.0)),
+        (1.0, "topic/1", "no number"),
+        (10.0, "mill-3/pressure", reason.format(71.0)),
+    ]
+    assert b"value=72.0" in store.rejected(10)[2].payload
+    assert store.readings("mill-3", Point.PRESSURE, 0, math.inf)[1].tolist() == [71.0, 5.0]
