@@ -1,4 +1,4 @@
-"""What keeps the store small, in a thread of its own: sealing, retention, and room on a full disk.
+"""What keeps the store small and looks for damage, in a thread of its own: sealing, retention, a full disk.
 
 All of it happens in transactions of a few milliseconds with pauses between them, so that a commit of readings
 never waits for long. Nothing depends on a step being done now: what a killed process leaves is done later.
@@ -30,6 +30,11 @@ LOOK: Final = 1.0
 """Seconds between two looks whether the disk is full."""
 REST: Final = 3.0
 """How many times as long as a step takes the next one waits: at most a quarter of the time is taken."""
+
+CHECK: Final = 86400.0
+"""Seconds between two looks for damage: as often as people back up, so that a sound backup is still there."""
+OPCODES: Final = 10_000
+"""Steps of SQLite between two looks whether a look for damage must give way: some milliseconds."""
 
 LOGGED: Final = 16
 """Steps in a hurry after which the log is shortened: on a full disk it must stay small."""
@@ -64,6 +69,8 @@ class Upkeep:
         self._keep = keep
         self._ballast = ballast
         self._problem = ""
+        self._damage = ""
+        self._unchecked = ""
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="upkeep", daemon=True)
 
@@ -84,14 +91,38 @@ class Upkeep:
         return self._thread.is_alive()
 
     def problems(self) -> list[str]:
-        """Return what keeps the store from being kept small, in words."""
-        found = [self._problem] if self._problem else []
-        if not self._ballast.taken and not self._stopping.is_set():
+        """Return in words what is damaged, and what keeps the store from being kept small."""
+        found = [told for told in (self._damage, self._unchecked, self._problem) if told]
+        # On a full disk whoever could not write says so.
+        if not self._ballast.taken and not self._database.full and not self._stopping.is_set():
             found.append(
                 f"the disk of {self._database.path.parent} is nearly full: there is no room for the reserve of "
                 f"{self._ballast.size // MB} MB; make room, or keep readings for a shorter time"
             )
         return found
+
+    def check(self) -> bool:
+        """Look for damage, which nothing else tells: an answer from a damaged file lacks readings without a word.
+
+        Reads all of the file on a connection of its own, so that nobody waits for it. False if it had to give
+        way, to the end of the service or to a full disk, or could not read. What is damaged stays a problem.
+        """
+        try:
+            found = self._damaged()
+        except StoreError as error:
+            self._unchecked = str(error)
+            LOG.error("the store was not checked for damage: %s", error)  # noqa: TRY400 - the message says it all
+            return False
+        if found is None:
+            return False
+        self._unchecked = ""
+        if found and not self._damage:
+            self._damage = (
+                f"the store {self._database.path} is damaged ({found}): what it answers may lack readings. Stop the "
+                "service, keep a copy of the file, and restore the last backup with `cushionwatch restore`"
+            )
+            LOG.error("%s", self._damage)
+        return True
 
     def tidy(self, *, hurry: bool = False) -> None:
         """Seal what is over, drop what is old, give back what is free. ``hurry``: without pauses.
@@ -138,15 +169,31 @@ class Upkeep:
             elif not hurry:
                 self._stopping.wait(REST * took)
 
+    def _damaged(self) -> str | None:
+        """Return what is damaged first, empty if nothing is; None if the look had to give way."""
+        with self._database.read() as db:
+            db.set_progress_handler(lambda: self._stopping.is_set() or self._database.full, OPCODES)
+            try:
+                rows = [str(row[0]) for row in db.execute("PRAGMA quick_check(5)")]
+            except apsw.InterruptError:
+                return None
+            except (apsw.CorruptError, apsw.NotADBError) as error:
+                return str(error)
+        return "" if rows == ["ok"] else " ".join(rows[0].split())
+
     def _run(self) -> None:
         self._ballast.take()
+        unchecked = 0.0 if self.check() else CHECK
         wait, was_full = self._period, False
         while not self._stopping.wait(LOOK):
             wait -= LOOK
+            unchecked += LOOK
             full = self._database.full
             if wait <= 0 or (full and not was_full):
                 wait = self._period
                 self._round()
+                if unchecked >= CHECK and self.check():
+                    unchecked = 0.0
             was_full = full
 
     def _round(self) -> None:
