@@ -6,12 +6,13 @@ import logging
 import random
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from monitor.diagnosis.report import Report
 from monitor.dispatch import dispatch_of
-from monitor.errors import StoreError
+from monitor.errors import InputError, StoreError
 from monitor.ingest.mqtt import MqttSource
 from monitor.ingest.payload import Decoder
 from monitor.ingest.queuecheck import QueueCheck
@@ -63,6 +64,25 @@ def open_store(settings: ServiceSettings, ledger: Ledger | None = None) -> Itera
         yield store
     finally:
         store.close()
+
+
+def existing_store(settings: ServiceSettings) -> AbstractContextManager[SqliteStore]:
+    """Open the store that a service has made, for the length of a ``with`` block; `InputError` if there is none.
+
+    For whoever only asks: an empty store made on the spot would answer that there is nothing.
+    """
+    require_store(settings)
+    return open_store(settings)
+
+
+def require_store(settings: ServiceSettings) -> Path:
+    """Return the file of the store; `InputError` if there is none."""
+    path = settings.data / STORE
+    if not path.exists():
+        raise InputError(
+            f"there is no store in {settings.data} yet: the service makes it; is `data` in {settings.file} right?"
+        )
+    return path
 
 
 def _make_folder(settings: ServiceSettings) -> None:

@@ -26,10 +26,10 @@ def backup(
 
     Example: `cushionwatch backup /media/usb/cushionwatch-2026-03-01.db`
     """
-    from monitor.app import STORE  # noqa: PLC0415 - loads the store
+    from monitor.app import require_store  # noqa: PLC0415 - loads the store
     from monitor.store.copies import back_up  # noqa: PLC0415
 
-    content = back_up(load(config).data / STORE, copy)
+    content = back_up(require_store(load(config)), copy)
     typer.echo(f"Copied and checked: {copy}\n  {told(content)}")
 
 

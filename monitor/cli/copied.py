@@ -25,7 +25,7 @@ def copy(
 
     Example: `cushionwatch copy --config config/cushionwatch.toml --limit 5`
     """
-    from monitor.app import open_ledger, open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import open_ledger, open_store, require_store  # noqa: PLC0415 - loads the store
     from monitor.store.influx.history import owe_history  # noqa: PLC0415
     from monitor.web.machine import rfc3339  # noqa: PLC0415
 
@@ -33,6 +33,7 @@ def copy(
     if settings.timeseries is None:
         typer.echo(f"No copy is made: there is no table [timeseries] in {config}")
         return
+    require_store(settings)
     with open_ledger(settings, settings.timeseries) as ledger:
         if everything:
             with open_store(settings) as store:

@@ -121,10 +121,10 @@ def back(site: SiteName, who: Who, why: Why, config: Config = DEFAULT, point: Pa
 @contextmanager
 def opened(settings: ServiceSettings) -> Iterator[tuple[SqliteStore, float]]:
     """Open the store of a service for a ``with`` block; the time of day beside it."""
-    from monitor.app import open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
     from monitor.service.clock import SystemClock  # noqa: PLC0415
 
-    with open_store(settings) as store:
+    with existing_store(settings) as store:
         yield store, SystemClock().now()
 
 

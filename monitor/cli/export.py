@@ -38,7 +38,7 @@ def export(
 
     Example: `cushionwatch export riverside-12 --out riverside.parquet`
     """
-    from monitor.app import STORE, open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
     from monitor.cli.export_file import opened  # noqa: PLC0415
     from monitor.service.stored import stored_pieces  # noqa: PLC0415
 
@@ -46,14 +46,12 @@ def export(
     if site not in settings.sites:
         known = ", ".join(settings.sites)
         raise InputError(f"site {site!r} is not known; known in {settings.sites_folder}: {known}")
-    if not (settings.data / STORE).exists():
-        raise InputError(f"there is no store in {settings.data} yet: the service makes it")
     if retold:
         _write_retold(settings, site, out)
         return
     rows, done = 0, 0
     with (
-        open_store(settings) as store,
+        existing_store(settings) as store,
         opened(out, settings.sites[site].unit) as file,
         typer.progressbar(length=_STEPS, label=f"{out.name}", file=sys.stderr) as bar,
     ):
@@ -68,11 +66,11 @@ def export(
 
 
 def _write_retold(settings: ServiceSettings, site: str, out: Path) -> None:
-    from monitor.app import open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
     from monitor.cli import retold_file  # noqa: PLC0415
     from monitor.readings import Point  # noqa: PLC0415
 
-    with open_store(settings) as store:
+    with existing_store(settings) as store:
         rows = [row for point in Point for row in store.retold(site, point)]
     if not rows:
         raise InputError(f"site {site!r} has no reading of a time that was told before: nothing is written")

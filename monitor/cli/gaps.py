@@ -35,13 +35,13 @@ def gaps(
 
     Example: `cushionwatch gaps riverside-12`
     """
-    from monitor.app import open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
 
     settings = load(config)
     if site is not None and site not in settings.sites:
         known = ", ".join(settings.sites)
         raise InputError(f"site {site!r} is not known; known in {settings.sites_folder}: {known}")
-    with open_store(settings) as store:
+    with existing_store(settings) as store:
         missing, steps = store.gaps(site, limit=_ALL), store.set_backs(site, limit=_ALL)
         retold = store.numbering_counts().retold if site is None else store.retold_count(site)
     waited = any(gap.state == "open" for gap in missing)

@@ -38,14 +38,14 @@ def performance(
 
     Example: `cushionwatch performance --days 30`
     """
-    from monitor.app import open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
     from monitor.service.clock import SystemClock  # noqa: PLC0415
     from monitor.service.lifecycle_figures import figures  # noqa: PLC0415
 
     settings = load(config)
     now = SystemClock().now()
     since = now - days * _DAY
-    with open_store(settings) as store:
+    with existing_store(settings) as store:
         store.lapse(now)
         # The first acknowledgement of an event that was raised in the span lies in it too.
         found = figures(

@@ -17,10 +17,10 @@ def rejected(
 
     Example: `cushionwatch rejected --config config/cushionwatch.toml --limit 5`
     """
-    from monitor.app import open_store  # noqa: PLC0415 - loads the store
+    from monitor.app import existing_store  # noqa: PLC0415 - loads the store
     from monitor.web.machine import rfc3339  # noqa: PLC0415
 
-    with open_store(load(config)) as store:
+    with existing_store(load(config)) as store:
         rows, count = store.rejected(limit), store.rejected_count()
     for row in rows:
         # repr: a payload may hold anything, also what a terminal obeys.

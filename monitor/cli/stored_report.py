@@ -6,10 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from monitor.app import STORE, open_store
+from monitor.app import existing_store
 from monitor.cli.visit import known_site
 from monitor.diagnosis.report import Report
-from monitor.errors import InputError
 from monitor.service.clock import SystemClock
 from monitor.service.photos import PhotoNote
 from monitor.service.rebuild import Rebuild
@@ -35,10 +34,8 @@ class Known:
 def stored_report(settings: ServiceSettings, site: str) -> Known:
     """Return what is known of a site; `InputError` if there is no such site, or no store yet."""
     facts = known_site(settings, site)
-    if not (settings.data / STORE).exists():
-        raise InputError(f"there is no store in {settings.data} yet: the service makes it")
     now = SystemClock().now()
-    with open_store(settings) as store:
+    with existing_store(settings) as store:
         report = report_from(store, facts, now)
         visits, photos = tuple(store.visits(site)), tuple(store.photos(site))
     return Known(facts, visits, photos, report, now, settings.visits.watch)

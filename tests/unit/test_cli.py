@@ -289,6 +289,8 @@ def test_the_config_is_found_in_its_place_by_the_environment_or_by_name(
     place.write_text(SERVICE.replace('"sites"', '"../sites"'))
     monkeypatch.chdir(config.parent)
     assert cli("check").out.startswith("config/cushionwatch.toml is right")
+    (place.parent / "var").mkdir()
+    SqliteStore(place.parent / "var" / "cushionwatch.db").close()
     assert cli("rejected").out == "0 refused so far\n"
     monkeypatch.setenv("CUSHIONWATCH_CONFIG", str(config))
     assert cli("check").out.startswith(f"{config} is right")
@@ -390,6 +392,34 @@ def test_refused_payloads_are_listed_without_obeying_them(cli: Cli, config: Path
     assert code == 0
     assert "2026-01-05T00:00:00Z  't2'  is no number\n    b'\\x1b[2J\\xff'\n" in out
     assert out.endswith("3 refused so far; the newest 2 are above\n")
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("advice", "riverside-12"),
+        ("backup", "copy.db"),
+        ("copy",),
+        ("events",),
+        ("events", "acknowledge", "1", "--who", "Ada"),
+        ("export", "riverside-12", "--out", "out.csv"),
+        ("gaps",),
+        ("performance",),
+        ("proof", "riverside-12"),
+        ("rejected",),
+        ("worklist",),
+    ],
+    ids=" ".join,
+)
+def test_a_folder_without_a_store_is_told_and_stays_without(
+    cli: Cli, config: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...]
+) -> None:
+    config.write_text(SERVICE + '[timeseries]\nurl = "http://127.0.0.1:9"\nbucket = "b"\n')
+    monkeypatch.chdir(config.parent)
+    code, out, err = cli(*arguments, "-c", config)
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    assert f"there is no store in {config.parent / 'var'} yet: the service makes it" in err
+    assert not (config.parent / "var").exists()
 
 
 def test_test_alerts_say_of_each_channel_whether_it_went_out(cli: Cli, config: Path) -> None:

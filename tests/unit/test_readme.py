@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.app import open_store
 from monitor.cli.main import main
 from monitor.ingest.payload import Decoder
 from monitor.service.clock import SystemClock
@@ -52,6 +53,8 @@ def test_a_command_of_the_readme_works_as_it_stands(
     if arguments[1] in ELSEWHERE or (arguments[1] == "advice" and "--table" not in arguments):
         arguments += ["--help"]  # here only its options are read
     monkeypatch.chdir(tmp_path)
+    with open_store(load_service(tmp_path / "config" / "cushionwatch.toml")):
+        pass  # as the service has made it by then
     monkeypatch.delenv("CUSHIONWATCH_CONFIG", raising=False)
     monkeypatch.setattr(sys, "argv", arguments)
     with pytest.raises(SystemExit) as end:
