@@ -61,6 +61,10 @@ _NAMES: Final = frozenset(
 )
 
 
+MOST: Final = 64 * 1024 * 1024
+"""Bytes that a state may unpack to: hundreds of times what one of months takes."""
+
+
 def program_of(site: Site) -> str:
     """Return what a state must agree with: a digest of the analysis's code, its libraries and the site's facts."""
     return hashlib.sha256(f"{_code()} {site!r}".encode()).hexdigest()[:32]
@@ -82,12 +86,21 @@ def thaw(body: bytes, site: Site) -> SitePipeline:
         If these are not the bytes of a state that this version of the program wrote.
     """
     try:
-        found = _Thawer(io.BytesIO(zlib.decompress(body)), SitePipeline(site).given).load()
+        found = _Thawer(io.BytesIO(_unpacked(body)), SitePipeline(site).given).load()
     except Exception as error:
         # Whatever a pickle that was damaged or made up brings about; never more than an exception.
         raise StoreError(f"the saved state of site {site.id} cannot be read ({error})") from error
     if not isinstance(found, SitePipeline):
         raise StoreError(f"the saved state of site {site.id} is none: {type(found).__name__}")
+    return found
+
+
+def _unpacked(body: bytes) -> bytes:
+    packed = zlib.decompressobj()
+    found = packed.decompress(body, MOST)
+    if not packed.eof:
+        more = f"it unpacks to more than {MOST // 2**20} MiB, which no state does"
+        raise StoreError(more if len(found) == MOST else "it is cut short")
     return found
 
 

@@ -73,6 +73,19 @@ def test_what_is_no_state_is_refused(body: bytes) -> None:
         thaw(body, SITE)
 
 
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (zlib.compress(bytes(saved.MOST + 1)), "unpacks to more than 64 MiB"),
+        (zlib.compress(bytes(1000))[:-4], "is cut short"),
+    ],
+    ids=["a bomb", "half a state"],
+)
+def test_a_state_is_unpacked_up_to_a_bound(body: bytes, words: str) -> None:
+    with pytest.raises(StoreError, match=words):
+        thaw(body, SITE)
+
+
 def test_a_damaged_state_is_refused_or_read_never_worse() -> None:
     body = zlib.decompress(freeze(SitePipeline(SITE)))
     for place in range(0, len(body), 37):
