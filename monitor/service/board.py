@@ -123,7 +123,8 @@ class LiveBoard:
     def health(self) -> ServiceHealth:
         """Return the health of the service."""
         source = self._source.health()
-        problems = [*self._runner.problems(), *self._others()]
+        # A full disk is told in the same words by all who could not write.
+        problems = list(dict.fromkeys([*self._runner.problems(), *self._others()]))
         if not (source.alive and source.connected):
             problems.append(f"no connection to the broker: {source.detail}")
         dead = len(self._store.dead_letters())
