@@ -15,6 +15,8 @@ from broker import Broker, free_port, running_broker, wait_until
 from prometheus_client.parser import text_string_to_metric_families
 from running import Folder, Service, publish, service
 
+from monitor.alerting.people import Book
+from monitor.dispatch import Dispatch
 from monitor.ingest.mqtt import MqttSource
 from monitor.running import Parts
 from monitor.running import Service as Running
@@ -151,7 +153,7 @@ def test_a_worker_that_has_ended_is_told_while_the_page_lives_on(tmp_path: Path)
         clock = SystemClock()
         table = BrokerTable(host="127.0.0.1", port=broker.port)
         source = MqttSource(table, ("cushionwatch/+/+",), clock)
-        parts = Parts({"a": Site("a")}, source, fail, store, [], sys.stdout, clock, clock)
+        parts = Parts({"a": Site("a")}, source, fail, store, Dispatch(Book([])), sys.stdout, clock, clock)
         one = Running(parts, listener)
         one.start()
         try:
