@@ -24,7 +24,7 @@ DEVICES_MOST: Final = 2000
 BOOTS_MOST: Final = 64
 """Boots of one device: beyond them the one that was heard the longest time ago is forgotten."""
 HOLES_MOST: Final = 1000
-"""Open gaps of one boot: beyond them the oldest numbers are waited for no more."""
+"""Open gaps of one boot: beyond them the oldest are joined, with what came between them."""
 GAPS_KEPT: Final = 100_000
 """Gaps that stay listed; older ones are no longer waited for either."""
 
@@ -159,6 +159,7 @@ def advance(db: apsw.Connection, boot: Boot) -> list[Gap]:
     gaps = [Gap(boot.device, boot.boot, *hole, boot.heard) for hole in step.opened]
     if gaps:
         _add(db, boot.id, gaps)
+    if gaps or step.filled:  # what fills the middle of a gap makes two of it
         _bound(db, boot)
     return gaps
 
@@ -223,13 +224,25 @@ def _add(db: apsw.Connection, number: int, gaps: Sequence[Gap]) -> None:
 
 
 def _bound(db: apsw.Connection, boot: Boot) -> None:
-    row = db.execute(
-        "SELECT first FROM gap WHERE numbering = ? AND state = 'open' ORDER BY first DESC LIMIT 1 OFFSET ?",
-        (boot.id, HOLES_MOST),
-    ).fetchone()
-    if row is not None:
+    """Join the oldest gaps into one beyond `HOLES_MOST`: nothing that is missing passes for come.
+
+    What came between them is asked for again, and is a repeat then. The joined gap waits as long as its newest.
+    """
+    rows: list[Any] = db.execute(
+        "SELECT id, first, last, noticed FROM gap WHERE numbering = ? AND state = 'open' "
+        "ORDER BY first DESC LIMIT -1 OFFSET ?",
+        (boot.id, HOLES_MOST - 1),
+    ).fetchall()
+    if len(rows) > 1:
+        first, last = rows[-1][1], rows[0][2]
+        keep, noticed = max(row[0] for row in rows), max(row[3] for row in rows)
+        # Lines of what came, or was given up, between the joined ones: a number is in one line alone.
         db.execute(
-            "UPDATE gap SET state = 'lost', settled = ? WHERE numbering = ? AND state = 'open' AND first <= ?",
-            (boot.heard, boot.id, row[0]),
+            "DELETE FROM gap WHERE numbering = ? AND state IN ('open', 'filled', 'lost') "
+            "AND first >= ? AND last <= ? AND id <> ?",
+            (boot.id, first, last, keep),
+        )
+        db.execute(
+            "UPDATE gap SET first = ?, last = ?, noticed = ? WHERE id = ?", (first, last, noticed, keep)
         )
     db.execute("DELETE FROM gap WHERE id <= (SELECT max(id) FROM gap) - ?", (GAPS_KEPT,))

@@ -297,6 +297,11 @@ def test_a_gap_that_another_point_shows_counts_for_all(store: SqliteStore, cuts:
 def test_one_instant_twice_in_one_message_is_one_reading(store: SqliteStore) -> None:
     batch = [reading(1, 10.0, 1.0), reading(1, 10.0, 2.0)]
     assert store.commit(batch, []).new == batch[:1]
+    again = [replace(row, origin=origin_at(row, 99.0)) for row in batch]
+    assert store.commit(again, []).new == []
+    assert [row.reason for row in store.rejected(9)] == [
+        "a second value for one time stamp; the first, 1.0, stays"
+    ]
     assert store.retold("mill-3", Point.PRESSURE) == []
 
 
@@ -363,10 +368,40 @@ def test_many_holes_are_told_from_the_oldest_and_bounded(
     store.commit([reading(number, float(number)) for number in range(1, 100, 2)], [])
     told = store.progress(["pump"])[0].boots[0]
     states = [gap.state for gap in store.gaps()]
-    assert (states.count(GapState.OPEN), states.count(GapState.LOST)) == (30, 19)
-    assert (told.through, told.highest, len(told.missing)) == (39, 99, 20)
-    assert told.missing[0] == (40, 40)
-    assert len(store.commit([reading(2, 2.0, heard=200.0)], []).new) == 1  # given up, and still taken
+    assert states == [GapState.OPEN] * 30
+    assert (told.through, told.highest, len(told.missing)) == (1, 99, 20)
+    assert told.missing[:2] == [(2, 40), (42, 42)]
+    # All that is asked for comes again, what came before as well.
+    again = [reading(number, float(number), heard=200.0) for number in range(2, 41)]
+    assert [found.time - T0 for found in store.commit(again, []).new] == [float(n) for n in range(2, 41, 2)]
+    assert store.progress(["pump"])[0].boots[0].through == 41
+    assert [found[:2] for found in gaps(store)][:2] == [(2, 40), (42, 42)]
+
+
+def test_no_number_that_did_not_come_is_passed_within_a_week_however_many_are_missing(
+    store: SqliteStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One number in three is lost, some come late and are asked for again, and number 2 never comes."""
+    monkeypatch.setattr(numbering, "HOLES_MOST", 5)
+    for start in range(1, 400, 20):
+        lost = range(2, start, 6)
+        batch = [reading(number, float(number)) for number in range(start, start + 20) if number % 3 != 2]
+        late = [reading(number, float(number), heard=1000.0 + start) for number in lost if number > 2]
+        store.commit(batch, [])
+        store.commit(late, [])
+        told = store.progress(["pump"])[0].boots[0]
+        assert told.through == 1
+        come = {round(time) for time, _ in stored(store)}
+        absent = set(range(1, told.highest)) - come
+        asked = [(gap.first, gap.last) for gap in store.gaps(open_only=True)]
+        assert all(any(first <= number <= last for first, last in asked) for number in absent)
+        assert len(asked) <= 5
+        assert sum(gap.count for gap in store.gaps()) <= told.highest  # a number is in one line alone
+    store.commit([reading(2, 2.0, heard=5000.0)], [])
+    told = store.progress(["pump"])[0].boots[0]
+    assert (told.through, told.missing[0][0]) == (2, 3)  # 3 came once, and is asked for again
+    store.commit([reading(500, 9 * DAY)], [])
+    assert store.progress(["pump"])[0].boots[0].through == 400
 
 
 def test_the_list_of_gaps_is_bounded(store: SqliteStore, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -509,6 +544,12 @@ def test_sealed_hours_hide_nothing_and_nothing_of_them_comes_twice(store: Sqlite
     committed = store.commit([reading(1, 120.0, 9.0, boot="b"), reading(2, 90.0, 9.0, boot="b")], [])
     assert (committed.new, committed.retold) == ([], 2)
     assert len(stored(store)) == 399
+    assert store.rejected_count() == 0
+    plain = [Reading("mill-3", Point.PRESSURE, T0 + 60.0, value) for value in (1.0, 9.0)]
+    assert store.commit(plain, []).new == []
+    assert [row.reason for row in store.rejected(9)] == [
+        "a second value for one time stamp; the first, 1.0, stays"
+    ]
 
 
 def test_what_was_told_twice_is_dropped_with_the_readings_of_its_time(store: SqliteStore) -> None:
