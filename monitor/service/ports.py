@@ -322,7 +322,7 @@ class Committed:
 
     Of devices that number: ``devices`` that were heard, ``gaps`` and ``set_backs`` that were noticed, the number
     of ``retold`` readings (kept apart, not among the new ones), the devices ``untracked`` for want of room, and those
-    that seem to ``restart`` their numbers within a boot, so that what they send is taken for repeats.
+    that ``restart`` their numbers within a boot, so that what they send without a time is taken for repeats.
     """
 
     new: Sequence[Reading] = ()
