@@ -66,7 +66,7 @@ def run(config: Path, *options: str, code: int = 0) -> str:
 
 def test_people_read_where_to_go_what_to_do_and_what_to_bring(config: Path) -> None:
     text = " ".join(run(config).split())
-    assert "1. URGENT Weir Street 9 (house): Gauge the tank, by " in text
+    assert "1. URGENT Weir Street 9 (house): Call licensed help now, by " in text
     assert "(overdue)" in text
     assert "Where Miller & Sons, Weir Street 9, Riverton" in text
     assert "Bring pressure gauge for the air valve" in text
