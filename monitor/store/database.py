@@ -25,6 +25,8 @@ _READER_MS: Final = 500
 _CHUNK: Final = 1 << 16  # the file layer takes no more than 128 KB at once
 _UNSYNCED: Final = frozenset({apsw.SQLITE_IOERR_FSYNC, apsw.SQLITE_IOERR_DIR_FSYNC})
 
+_DAMAGED: Final = "the file is damaged; stop the service, keep a copy, and restore the last backup"
+
 _HINTS: Final[Sequence[tuple[type[apsw.Error], str]]] = (
     (apsw.FullError, "the disk is full; nothing of this step was stored. Make room, then it is tried again"),
     (apsw.ReadOnlyError, "the file or its folder cannot be written; give this user the right to write there"),
@@ -34,7 +36,7 @@ _HINTS: Final[Sequence[tuple[type[apsw.Error], str]]] = (
         apsw.NotADBError,
         "the file is no SQLite database; name another file for the store, or move this one away",
     ),
-    (apsw.CorruptError, "the file is damaged; stop the service, keep a copy, and restore the last backup"),
+    (apsw.CorruptError, _DAMAGED),
     (apsw.BusyError, "another program holds the file; find it and end it"),
     (apsw.IOError, "the disk reports an error; check its health and the free space"),
     (apsw.ConnectionClosedError, "the store is closed"),
@@ -218,6 +220,8 @@ def explained(path: Path, doing: str) -> Iterator[None]:
             ) from error
         hint = next((text for kind, text in _HINTS if isinstance(error, kind)), "unexpected")
         raise StoreError(f"cannot {doing} {path}: {hint} ({error})") from error
+    except UnicodeDecodeError as error:  # bytes that were text once: no check of SQLite sees them
+        raise StoreError(f"cannot {doing} {path}: {_DAMAGED} (text that is none)") from error
 
 
 def require_safe_sqlite(version: str) -> None:

@@ -91,6 +91,16 @@ def test_an_empty_file_becomes_a_store(tmp_path: Path) -> None:
     store.close()
 
 
+def test_text_that_is_none_any_more_is_damage(tmp_path: Path) -> None:
+    store = SqliteStore(tmp_path / "store.db")
+    store.commit([], [Rejected(1.0, "t", "r", b"")])
+    with store.database.write() as db:
+        db.execute("UPDATE rejected SET reason = CAST(x'ff41ff' AS TEXT)")
+    with pytest.raises(StoreError, match=r"the file is damaged; .* restore the last backup"):
+        store.rejected(10)
+    store.close()
+
+
 def test_a_newer_database_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     Database(path, migrations=[*MIGRATIONS, SECOND]).close()
