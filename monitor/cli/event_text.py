@@ -15,11 +15,9 @@ from monitor.service.lifecycle_groups import Group, explains
 from monitor.service.lifecycle_records import AuditLine, OutOfService
 from monitor.service.lifecycle_words import out_words, quiet, reminder
 from monitor.service.ports import Event
-from monitor.web.machine import rfc3339
+from monitor.web.machine import cell, rfc3339
 
 _AUDIT: Final = ("time", "site", "event", "fault", "act", "before", "after", "who", "why")
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
-"""What a spreadsheet takes for the beginning of a formula."""
 
 
 def as_text(
@@ -75,7 +73,7 @@ def audit_csv(lines: Iterable[AuditLine]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(_AUDIT)
-    writer.writerows([_harmless(cell) for cell in _cells(line)] for line in lines)
+    writer.writerows(map(cell, _cells(line)) for line in lines)
     return text.getvalue().rstrip("\n")
 
 
@@ -195,10 +193,6 @@ def _cells(line: AuditLine) -> list[str]:
     return [
         _time(line.time), line.site, number, line.fault, line.act, line.before, line.after, line.who, line.why
     ]  # fmt: skip
-
-
-def _harmless(cell: str) -> str:
-    return f"'{cell}" if cell.startswith(_FORMULA) else cell
 
 
 def _numbers(events: Iterable[Event]) -> str:

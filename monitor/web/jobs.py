@@ -13,7 +13,7 @@ from icalendar import Calendar, Event
 
 from monitor.service.worklist import Job
 from monitor.units import KPA
-from monitor.web.machine import number, rfc3339
+from monitor.web.machine import cell, number, rfc3339
 from monitor.web.visits.words import ADVICE
 
 COLUMNS: Final = (
@@ -21,9 +21,6 @@ COLUMNS: Final = (
     "since", "bring", "cautions", "supply_kpa", "precharge_kpa", "tank_litres", "events",
 )  # fmt: skip
 """Heads of the table, and names in JSON."""
-
-_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
-"""What a spreadsheet takes for the beginning of a formula."""
 
 
 def as_rows(jobs: Iterable[Job]) -> list[dict[str, Any]]:
@@ -114,4 +111,4 @@ def _day(time: float, job: Job) -> date:
 
 def _cell(value: Any) -> str:
     text = "; ".join(map(str, value)) if isinstance(value, list) else "" if value is None else str(value)
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return cell(text)

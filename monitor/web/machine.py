@@ -12,6 +12,19 @@ from monitor.diagnosis.report import Report
 _YEAR_10000: Final = 253_402_300_800.0
 
 
+_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+"""What a spreadsheet takes for the beginning of a formula."""
+
+
+def cell(text: str) -> str:
+    """Return the text of a cell of a table; one that a spreadsheet would run begins with an apostrophe.
+
+    >>> cell("=1+1"), cell("mill")
+    ("'=1+1", 'mill')
+    """
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
 def rfc3339(time: float | None) -> str | None:
     """Return an instant in UTC, to the microsecond where it has a fraction; None where it has no such form.
 
